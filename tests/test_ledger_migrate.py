@@ -1,0 +1,83 @@
+"""Moving a kept ledger to a newer shape."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from voicelog.ledger import CallMade, Draft, Ledger, migrate, new_id
+from voicelog.values import Call, VoicelogError
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+
+@pytest.fixture
+def old_ledger(tmp_path: Path) -> Path:
+    path = tmp_path / "yard.db"
+    with Ledger.open(path) as ledger:
+        ledger.append(Draft(id=new_id(), session="s", fact=CallMade(call=Call(band=42, sex="male"))))
+    return path
+
+
+def _add_pens(db: Database) -> None:
+    db.executescript("CREATE TABLE pen (name TEXT PRIMARY KEY) STRICT; INSERT INTO pen VALUES ('6');")
+
+
+def _break_halfway(db: Database) -> None:
+    _add_pens(db)
+    db.execute("INSERT INTO nowhere VALUES (1)")
+
+
+def _later(monkeypatch: pytest.MonkeyPatch, *migrations: Callable[[Database], None]) -> None:
+    monkeypatch.setattr(migrate, "MIGRATIONS", (*migrate.MIGRATIONS, *migrations))
+
+
+def _version(path: Path) -> int:
+    with closing(sqlite3.connect(path)) as raw:
+        return int(raw.execute("PRAGMA user_version").fetchone()[0])
+
+
+def test_an_old_ledger_is_brought_up_to_date_once(old_ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _later(monkeypatch, _add_pens)
+    for _ in range(2):  # a second run of the migration would fail: the table is there
+        with Ledger.open(old_ledger) as ledger:
+            assert ledger.db.execute("SELECT name FROM pen").fetchall() == [("6",)]
+            assert ledger.verify() == []
+            assert len(list(ledger.events())) == 1
+    assert _version(old_ledger) == len(migrate.MIGRATIONS) == 2
+
+
+def test_a_migration_refolds_the_tables(old_ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with closing(sqlite3.connect(old_ledger)) as raw:
+        raw.execute("DROP TABLE bird")
+        raw.execute("UPDATE call SET sex = 'female'")
+        raw.commit()
+    _later(monkeypatch, _add_pens)
+    with Ledger.open(old_ledger) as ledger:
+        assert ledger.db.execute("SELECT sex FROM bird").fetchall() == [("male",)]
+        assert ledger.db.execute("SELECT sex FROM call").fetchall() == [("male",)]
+
+
+def test_a_new_ledger_goes_through_all_migrations(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _later(monkeypatch, _add_pens)
+    with Ledger.open(tmp_path / "new.db") as ledger:
+        assert ledger.db.execute("SELECT name FROM pen").fetchall() == [("6",)]
+    assert _version(tmp_path / "new.db") == 2
+
+
+def test_a_failed_migration_leaves_the_old_ledger(old_ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as newer:
+        _later(newer, _break_halfway)
+        with pytest.raises(VoicelogError, match="nowhere"):
+            Ledger.open(old_ledger)
+    assert _version(old_ledger) == 1
+    with Ledger.open(old_ledger) as ledger:
+        assert ledger.db.table("pen").exists() is False
+        assert ledger.verify() == []
+        assert len(list(ledger.events())) == 1

@@ -1,0 +1,21 @@
+"""The voice that a setting names."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from voicelog.audio.voice.espeak import EspeakVoice
+from voicelog.audio.voice.piper import PiperVoice
+from voicelog.audio.voice.spoken import Voice
+
+DEFAULT_VOICE = "en-us"
+
+
+def find_voice(setting: str = DEFAULT_VOICE) -> Voice:
+    """The voice for a setting: the path of a Piper voice (it ends in .onnx), or a voice name of espeak-ng.
+
+    Raises VoicelogError when that voice cannot be had.
+    """
+    if setting.endswith(".onnx"):
+        return PiperVoice(Path(setting).expanduser())
+    return EspeakVoice(setting)

@@ -1,0 +1,276 @@
+"""From grammar files and a roster to what is listened for and what it means."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
+from pathlib import Path
+
+from voicelog.grammar.jsgf import (
+    Choice,
+    Expansion,
+    GrammarFile,
+    Literal,
+    Reference,
+    Repeat,
+    Rule,
+    Tagged,
+    load_jsgf,
+)
+from voicelog.grammar.jsgf import Sequence as InOrder
+from voicelog.grammar.meaning import meaning_of, number_of
+from voicelog.grammar.network import Network, minimal
+from voicelog.grammar.utterance import NotUnderstood, Utterance
+from voicelog.values import VoicelogError
+
+TOP_RULE = "listen"
+BAND_RULE = "band_number"
+
+Tags = tuple[str, ...]
+
+
+@dataclass
+class _Paths:
+    """A nondeterministic automaton in the making: word arcs, and silent arcs that carry tags."""
+
+    said: list[list[tuple[str, int]]] = field(default_factory=list)
+    silent: list[list[tuple[Tags, int]]] = field(default_factory=list)
+
+    def state(self) -> int:
+        self.said.append([])
+        self.silent.append([])
+        return len(self.said) - 1
+
+    def closure(self, threads: Iterable[tuple[int, Tags]]) -> dict[tuple[int, Tags], None]:
+        """All that is reached without a word, each with the tags met on the way, in order."""
+        reached = dict.fromkeys(threads)
+        todo = list(reached)
+        while todo:
+            state, tags = todo.pop()
+            for more, to in self.silent[state]:
+                # A silent loop with a tag inside would never end; one round of it says all there is.
+                thread = (to, tags + more)
+                if thread not in reached and len(thread[1]) <= _MOST_TAGS:
+                    reached[thread] = None
+                    todo.append(thread)
+        return reached
+
+
+_MOST_TAGS = 200
+
+
+@dataclass(frozen=True)
+class Grammar:
+    """What one dialogue state listens for: the network of words, and their meaning."""
+
+    name: str
+    network: Network
+    _paths: _Paths
+    _start: int
+    _end: int
+
+    def readings(self, words: Sequence[str]) -> tuple[Tags, ...]:
+        """Every way to read a whole utterance, as the tags met on the way."""
+        threads = self._paths.closure([(self._start, ())])
+        for word in words:
+            threads = self._paths.closure(
+                (to, tags) for state, tags in threads for said, to in self._paths.said[state] if said == word
+            )
+        return tuple(dict.fromkeys(tags for state, tags in threads if state == self._end))
+
+    def understand(self, words: Sequence[str]) -> Utterance:
+        """The utterance that `words` make.
+
+        Never raises: words that are no utterance, or could be two, come back as
+        `NotUnderstood` with the reason.
+        """
+        if not words:
+            return NotUnderstood(why="nothing was heard")
+        meanings = list(dict.fromkeys(meaning_of(tags) for tags in self.readings(words)))
+        if len(meanings) > 1:
+            # A slot said twice is no reading where another reading makes sense of the words.
+            meanings = [m for m in meanings if m.kind != "nothing"] or meanings[:1]
+        if len(meanings) > 1:
+            return NotUnderstood(why="the words could mean two things")
+        if meanings:
+            return meanings[0]
+        if self.network.walk(words) is not None:
+            return NotUnderstood(why="the call was cut short")
+        return NotUnderstood(why="the words are no call")
+
+
+class Grammars:
+    """A folder of grammar files, read once; `compile` turns one of them into a `Grammar`."""
+
+    def __init__(self, folder: Path) -> None:
+        """Reads every `.gram` file of `folder`. Raises VoicelogError (file, line, column)."""
+        if not folder.is_dir():
+            raise VoicelogError(f"{folder}: no such folder; give a folder of .gram files")
+        self.files: dict[str, GrammarFile] = {}
+        for path in sorted(folder.glob("*.gram")):
+            file = load_jsgf(path)
+            self.files[file.name] = file
+        if not self.files:
+            raise VoicelogError(f"{folder}: holds no .gram file; give the folder of the grammars")
+        for file in self.files.values():
+            for rule in file.rules.values():
+                for reference in _references(rule.expansion):
+                    self._resolve(file, rule, reference)
+
+    def _resolve(self, file: GrammarFile, rule: Rule, reference: Reference) -> tuple[GrammarFile, Rule]:
+        """The rule meant by a reference: of the file itself, else of what it imports (JSGF 4.3, 4.4)."""
+        grammar, _, name = reference.name.rpartition(".")
+        if not grammar and name in file.rules:
+            return file, file.rules[name]
+        for imported in file.imports:
+            source, _, wanted = imported.name.rpartition(".")
+            if wanted in (name, "*") and grammar in ("", source) and source in self.files:
+                found = self.files[source].rules.get(name)
+                if found is not None and found.public:
+                    return self.files[source], found
+        raise VoicelogError(
+            f"{rule.file}:{reference.line}:{reference.column}: <{reference.name}> is not defined; "
+            "define it, or import a public rule of that name"
+        )
+
+    def compile(self, name: str, roster: Iterable[int] = ()) -> Grammar:
+        """The grammar `name` with the bands of `roster` (every band, where it is empty).
+
+        Raises VoicelogError where there is no such grammar or it has no `<listen>`.
+        """
+        return self._compile(name, frozenset(roster))
+
+    @lru_cache(maxsize=16)  # noqa: B019 - one Grammars lives as long as the program
+    def _compile(self, name: str, roster: frozenset[int]) -> Grammar:
+        file = self.files.get(name)
+        if file is None or TOP_RULE not in file.rules:
+            raise VoicelogError(f"there is no grammar “{name}” with a rule <{TOP_RULE}>; add it to the grammars")
+        return self._build(name, file, file.rules[TOP_RULE], roster)
+
+    def _build(self, name: str, file: GrammarFile, top: Rule, roster: frozenset[int]) -> Grammar:
+        paths = _Paths()
+        start, end = paths.state(), paths.state()
+
+        def lay(expansion: Expansion, a: int, b: int, file: GrammarFile, rule: Rule, above: tuple[Rule, ...]) -> None:
+            """Adds to `paths` what leads from state a to state b by saying `expansion`."""
+            match expansion:
+                case Literal(word):
+                    paths.said[a].append((word, b))
+                case InOrder(items):
+                    for item in items:
+                        between = paths.state()
+                        lay(item, a, between, file, rule, above)
+                        a = between
+                    paths.silent[a].append(((), b))
+                case Choice(options, _):
+                    for option in options:
+                        lay(option, a, b, file, rule, above)
+                case Repeat(inner, least):
+                    before, after = paths.state(), paths.state()
+                    paths.silent[a].append(((), before))
+                    lay(inner, before, after, file, rule, above)
+                    paths.silent[after] += [((), before), ((), b)]
+                    if least == 0:
+                        paths.silent[before].append(((), b))
+                case Tagged(inner, tags):
+                    between = paths.state()
+                    lay(inner, a, between, file, rule, above)
+                    paths.silent[between].append((tags, b))
+                case Reference():
+                    if expansion.name == "VOID":
+                        return
+                    at, found = self._resolve(file, rule, expansion)
+                    if found in above:
+                        raise VoicelogError(
+                            f"{rule.file}:{expansion.line}:{expansion.column}: <{expansion.name}> contains "
+                            "itself; write the repetition with * or +"
+                        )
+                    if roster and found.name == BAND_RULE:
+                        self._lay_bands(paths, a, b, roster, self._wordings(at.name))
+                    else:
+                        lay(found.expansion, a, b, at, found, (*above, found))
+
+        lay(top.expansion, start, end, file, top, (top,))
+        return Grammar(name, _determine(paths, start, end), paths, start, end)
+
+    @staticmethod
+    def _lay_bands(
+        paths: _Paths, a: int, b: int, roster: frozenset[int], wordings: Mapping[int, Sequence[Tags]]
+    ) -> None:
+        for band in sorted(roster):
+            for words in wordings.get(band, ()):
+                at = a
+                for word in words:
+                    to = paths.state()
+                    paths.said[at].append((word, to))
+                    at = to
+                paths.silent[at].append(((f"plus {band}",), b))
+
+    @lru_cache(maxsize=4)  # noqa: B019
+    def _wordings(self, grammar: str) -> Mapping[int, Sequence[Tags]]:
+        """Every way to say each band number: the rule `<band_number>`, listed."""
+        file = self.files[grammar]
+        every = self._build(grammar, file, file.rules[BAND_RULE], frozenset())
+        found: dict[int, list[Tags]] = defaultdict(list)
+        for words in _sentences(every.network):
+            for tags in every.readings(words):
+                number = number_of(tags)
+                if number is not None and number == int(number):
+                    found[int(number)].append(words)
+        return found
+
+    def say_band(self, band: int) -> tuple[str, ...]:
+        """The first wording of a band in the grammar; () where it cannot be said."""
+        wordings = self._wordings(next(f.name for f in self.files.values() if BAND_RULE in f.rules))
+        return next(iter(wordings.get(band, ())), ())
+
+
+def _references(expansion: Expansion) -> Iterator[Reference]:
+    from voicelog.grammar.jsgf import references
+
+    return (found for found in references(expansion) if found.name != "VOID")
+
+
+def _sentences(network: Network) -> Iterator[Tags]:
+    """Every utterance of a network without loops."""
+    todo: list[tuple[int, Tags]] = [(0, ())]
+    while todo:
+        state, words = todo.pop()
+        if state in network.finals:
+            yield words
+        todo += [(to, (*words, word)) for word, to in reversed(network.arcs[state].items())]
+
+
+def _determine(paths: _Paths, start: int, end: int) -> Network:
+    """Subset construction over the words; tags play no part in what is listened for."""
+
+    @cache
+    def reach(state: int) -> frozenset[int]:
+        seen, todo = {state}, [state]
+        while todo:
+            for _, to in paths.silent[todo.pop()]:
+                if to not in seen:
+                    seen.add(to)
+                    todo.append(to)
+        return frozenset(seen)
+
+    first = reach(start)
+    number: dict[frozenset[int], int] = {first: 0}
+    arcs: list[dict[str, int]] = [{}]
+    todo = [first]
+    while todo:
+        subset = todo.pop()
+        leaving: dict[str, set[int]] = defaultdict(set)
+        for state in subset:
+            for word, to in paths.said[state]:
+                leaving[word] |= reach(to)
+        for word in sorted(leaving):
+            target = frozenset(leaving[word])
+            if target not in number:
+                number[target] = len(arcs)
+                arcs.append({})
+                todo.append(target)
+            arcs[number[subset]][word] = number[target]
+    return minimal(arcs, frozenset(n for subset, n in number.items() if end in subset))

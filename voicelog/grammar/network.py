@@ -1,0 +1,110 @@
+"""What may be said in one dialogue state, as a network of words.
+
+One network serves all three who need the wording: a recogniser decodes along
+its arcs, the parser follows them to the meaning, and whoever asks how a half
+said call may go on looks at the arcs that leave its state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """A deterministic automaton over words.
+
+    `arcs[state]` maps a word to the next state; states are 0..len(arcs)-1, the
+    start is 0; `finals` are the states where an utterance may end.
+    """
+
+    arcs: tuple[dict[str, int], ...]
+    finals: frozenset[int]
+
+    @cached_property
+    def words(self) -> frozenset[str]:
+        """Every word that may be said."""
+        return frozenset(word for leaving in self.arcs for word in leaving)
+
+    def pairs(self) -> frozenset[tuple[str, str]]:
+        """Which word may follow which."""
+        return frozenset(
+            (word, following)
+            for leaving in self.arcs
+            for word, state in leaving.items()
+            for following in self.arcs[state]
+        )
+
+    def walk(self, words: Iterable[str]) -> int | None:
+        """The state after `words`, None where they leave the network."""
+        state = 0
+        for word in words:
+            following = self.arcs[state].get(word)
+            if following is None:
+                return None
+            state = following
+        return state
+
+    def accepts(self, words: Sequence[str]) -> bool:
+        """Whether `words` are a whole utterance."""
+        return self.walk(words) in self.finals
+
+
+def minimal(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> Network:
+    """The smallest network that accepts the same utterances (Moore's partition refinement)."""
+    block = [int(state in finals) for state in range(len(arcs))]
+    while True:
+        signatures: dict[tuple[int, tuple[tuple[str, int], ...]], int] = {}
+        refined = [
+            signatures.setdefault(
+                (block[state], tuple(sorted((word, block[to]) for word, to in leaving.items()))), len(signatures)
+            )
+            for state, leaving in enumerate(arcs)
+        ]
+        if len(signatures) == len(set(block)):
+            break
+        block = refined
+    # Numbering follows the first member of each block, so that state 0 stays the start.
+    number: dict[int, int] = {}
+    for member in block:
+        number.setdefault(member, len(number))
+    merged: list[dict[str, int]] = [{} for _ in number]
+    for state, leaving in enumerate(arcs):
+        merged[number[block[state]]] = {word: number[block[to]] for word, to in leaving.items()}
+    return Network(tuple(merged), frozenset(number[block[state]] for state in finals))
+
+
+def without(network: Network, sentences: Iterable[Sequence[str]]) -> Network:
+    """The network less some utterances: what a recogniser hears there is its next best reading."""
+    trie: list[dict[str, int]] = [{}]
+    ends: set[int] = set()
+    for sentence in sentences:
+        node = 0
+        for word in sentence:
+            if word not in trie[node]:
+                trie[node][word] = len(trie)
+                trie.append({})
+            node = trie[node][word]
+        ends.add(node)
+
+    # A state is (state of the network, node of the trie); node None has left the trie for good.
+    first: tuple[int, int | None] = (0, 0)
+    number = {first: 0}
+    arcs: list[dict[str, int]] = [{}]
+    finals: set[int] = set()
+    todo = [first]
+    while todo:
+        pair = todo.pop()
+        state, at = pair
+        if state in network.finals and at not in ends:
+            finals.add(number[pair])
+        for word, to in network.arcs[state].items():
+            target = (to, None if at is None else trie[at].get(word))
+            if target not in number:
+                number[target] = len(arcs)
+                arcs.append({})
+                todo.append(target)
+            arcs[number[pair]][word] = number[target]
+    return Network(tuple(arcs), frozenset(finals))

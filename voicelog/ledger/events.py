@@ -1,0 +1,140 @@
+"""What the ledger keeps: facts, and the event that wraps each one.
+
+A fact is what happened, in the terms of the trade. Its payload carries a version
+`v`; a change of meaning is a new version beside the old one, for a kept event is
+never rewritten.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, model_validator
+
+from voicelog.ledger.ids import EventId, new_id
+from voicelog.values import BandNumber, Call, Verdict
+
+__all__ = [
+    "CallMade",
+    "CallVoided",
+    "Draft",
+    "Event",
+    "EventId",
+    "Fact",
+    "ListeningPaused",
+    "ListeningResumed",
+    "NoteKept",
+    "SessionFinished",
+    "SessionStarted",
+    "fact_adapter",
+    "new_id",
+]
+
+
+class _Kept(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class SessionStarted(_Kept):
+    """A pass over the birds of `roster` begins; `purpose` is "check" for a check of sex and health."""
+
+    kind: Literal["session_started"] = "session_started"
+    v: Literal[1] = 1
+    roster: tuple[BandNumber, ...]
+    purpose: str = "check"
+    pen: str | None = None
+
+
+class CallMade(_Kept):
+    """A call about one bird. `supersedes` names the call that it corrects;
+    `confirmed_by` the utterance that answered yes, if the call was asked about."""
+
+    kind: Literal["call"] = "call"
+    v: Literal[1] = 1
+    call: Call
+    supersedes: EventId | None = None
+    confirmed_by: str | None = None
+
+    @model_validator(mode="after")
+    def _about_a_bird(self) -> Self:
+        if self.call.band is None:
+            raise ValueError("a call is kept only with its band: find the bird in hand first")
+        return self
+
+
+class CallVoided(_Kept):
+    """ "Strike that": the call `target` no longer counts."""
+
+    kind: Literal["void"] = "void"
+    v: Literal[1] = 1
+    target: EventId
+
+
+class NoteKept(_Kept):
+    """A voice note, about a bird or about nothing in particular. Its sound lies
+    beside the ledger under the event's id (`Ledger.sound_path`)."""
+
+    kind: Literal["note"] = "note"
+    v: Literal[1] = 1
+    band: BandNumber | None = None
+
+
+class ListeningPaused(_Kept):
+    kind: Literal["paused"] = "paused"
+    v: Literal[1] = 1
+
+
+class ListeningResumed(_Kept):
+    kind: Literal["resumed"] = "resumed"
+    v: Literal[1] = 1
+
+
+class SessionFinished(_Kept):
+    """The pass is over: how many birds of the roster were seen, and the bands that were not."""
+
+    kind: Literal["session_finished"] = "session_finished"
+    v: Literal[1] = 1
+    seen: Annotated[int, Field(ge=0)]
+    left: tuple[BandNumber, ...] = ()
+
+
+Fact = Annotated[
+    SessionStarted | CallMade | CallVoided | NoteKept | ListeningPaused | ListeningResumed | SessionFinished,
+    Field(discriminator="kind"),
+]
+fact_adapter: TypeAdapter[Fact] = TypeAdapter(Fact)
+
+
+class Draft(_Kept):
+    """A fact as the dialogue hands it over, before the ledger has kept it.
+
+    `id` is made beforehand by `new_id()`, so that the sound can be filed under it.
+    `words` are the words heard, `certainty` runs from 0 to 1; both, and `engine`
+    and `verdict`, stay empty for what nobody said.
+    """
+
+    id: EventId
+    session: Annotated[str, Field(min_length=1)]
+    fact: Fact
+    words: str = ""
+    certainty: Annotated[float, Field(ge=0, le=1)] | None = None
+    engine: str | None = None
+    verdict: Verdict | None = None
+
+
+class Event(Draft):
+    """A fact as kept: one row of the table `event`, never changed afterwards.
+
+    `seq` counts the rows of one `device` from 1. `at` is UTC to the microsecond,
+    `zone` the offset of local time from UTC at that moment ("+02:00"). `prev` is
+    the hash of the device's row before, 64 zeros for its first row. `hash` is
+    defined by `voicelog.ledger.chain.row_hash`.
+    """
+
+    device: str
+    seq: Annotated[int, Field(ge=1)]
+    at: Annotated[AwareDatetime, AfterValidator(lambda at: at.astimezone(UTC))]
+    zone: str
+    prev: str
+    hash: str

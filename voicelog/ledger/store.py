@@ -1,0 +1,174 @@
+"""The ledger: one SQLite file to which events are added, and from which none is ever taken."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from voicelog.ledger import migrate, sqlite, tables
+from voicelog.ledger.chain import NO_ROW_BEFORE, Problem, problems
+from voicelog.ledger.events import CallMade, CallVoided, Draft, Event
+from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
+from voicelog.ledger.rows import SELECT, said_columns, to_event, to_row, utc_text
+from voicelog.values import VoicelogError
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+
+class Ledger:
+    """An open ledger. Use it in a `with` block, from one thread.
+
+    `db` is the sqlite-utils database, for reading the tables; `device` the random
+    id under which this ledger writes, kept in the file so that a moved ledger goes
+    on with its own chain.
+    """
+
+    def __init__(self, path: Path, db: Database) -> None:
+        self.path = path
+        self.db = db
+        with sqlite.plainly(path):
+            self.device = str(db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
+            begin_after(db.execute("SELECT coalesce(max(id), '') FROM event").fetchone()[0])
+
+    @classmethod
+    def open(cls, path: Path | str, must_exist: bool = False) -> Self:
+        """Open the ledger at `path`; make it there unless `must_exist`.
+
+        Raises VoicelogError, and changes nothing, where there is no ledger or can
+        be none: a folder, a file that is not ours, a damaged one, one that a newer
+        voicelog wrote, a place that cannot be written. (A full disk may leave an
+        empty new file, which a later open fills.)
+        """
+        path = Path(path)
+        db = sqlite.connect(path, must_exist=must_exist)
+        try:
+            _bring_up_to_date(db, path)
+            sqlite.use_wal(db, path)
+            return cls(path, db)
+        except BaseException:
+            db.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self.db.close()
+
+    def append(self, draft: Draft) -> Event:
+        """Keep one fact. When this returns, it is on the disk.
+
+        The same draft again is kept once, and the event of the first time returned.
+
+        Raises VoicelogError, with nothing kept, where the id belongs to another
+        event, a void or a correction names no call of this ledger, or the file
+        cannot be written.
+        """
+        with sqlite.writing(self.db, self.path):
+            known = self._row(draft.id)
+            if known is not None:
+                return _same_event(known, draft)
+            self._check_target(draft)
+            seq, prev = self._heads().get(self.device, (0, NO_ROW_BEFORE))
+            row = to_row(draft, device=self.device, seq=seq + 1, prev=prev, now=datetime.now().astimezone())
+            self.db.table("event").insert(row)
+            self.db.table("head").insert(
+                {"device": self.device, "seq": seq + 1, "hash": row["hash"]}, replace=True
+            )
+            event = to_event(row)
+            tables.refresh(self.db, event)
+        return event
+
+    def events(self, session: str | None = None, since: datetime | None = None) -> Iterator[Event]:
+        """The events in order of their ids, as of now: of one session, or kept at `since` (aware) or later.
+
+        Raises VoicelogError for a row that cannot be read.
+        """
+        if since is not None and since.tzinfo is None:
+            raise VoicelogError("the time to list events from has no zone: give one with its offset from UTC")
+        asked = {"session": session, "since": None if since is None else utc_text(since)}
+        tests = {"session": "session = :session", "since": "at >= :since"}
+        where = " AND ".join(tests[name] for name in asked if asked[name] is not None) or "TRUE"
+        # Read at once: a cursor left open would hold the write-ahead log back.
+        with sqlite.plainly(self.path):
+            rows = list(self.db.query(f"{SELECT} WHERE {where} ORDER BY id", asked))
+        return map(to_event, rows)
+
+    def sessions(self) -> list[str]:
+        """The ids of all sessions, oldest first."""
+        with sqlite.plainly(self.path):
+            rows = self.db.execute("SELECT session FROM event GROUP BY session ORDER BY min(id)").fetchall()
+        return [session for (session,) in rows]
+
+    def last_session(self) -> str | None:
+        """The id of the session that began last, None in an empty ledger."""
+        return next(reversed(self.sessions()), None)
+
+    def rebuild(self) -> None:
+        """Fold the tables `call` and `bird` again from all events."""
+        with sqlite.writing(self.db, self.path):
+            tables.rebuild(self.db)
+
+    def verify(self) -> list[Problem]:
+        """Recompute the chain of every device; what is not as it was written, if anything."""
+        with sqlite.plainly(self.path):
+            rows = list(self.db.query(f"{SELECT} ORDER BY device, seq"))
+            return list(problems(rows, self._heads()))
+
+    def sound_path(self, event_id: str) -> Path:
+        """Where the sound of an event is kept; neither the file nor its folder need be there.
+
+        Raises VoicelogError for what is no event id.
+        """
+        if not re.fullmatch(EVENT_ID_PATTERN, event_id):
+            raise VoicelogError(f"{event_id!r} is no event id: take one from the table `event`")
+        return self.path.with_name(f"{self.path.stem}-sounds") / f"{event_id}.flac"
+
+    def _row(self, event_id: str) -> dict[str, Any] | None:
+        return next(self.db.query(f"{SELECT} WHERE id = ?", [event_id]), None)
+
+    def _heads(self) -> dict[str, tuple[int, str]]:
+        return {
+            device: (seq, last) for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head")
+        }
+
+    def _check_target(self, draft: Draft) -> None:
+        match draft.fact:
+            case CallVoided(target=str(target)) | CallMade(supersedes=str(target)):
+                found = self.db.execute("SELECT kind FROM event WHERE id = ?", [target]).fetchone()
+                if found != ("call",):
+                    raise VoicelogError(
+                        f"there is no call {target} in this ledger to void or correct: check its id"
+                    )
+
+
+def _same_event(row: dict[str, Any], draft: Draft) -> Event:
+    if any(row[name] != value for name, value in said_columns(draft).items()):
+        raise VoicelogError(
+            f"event {draft.id} is already kept with other content: give the new one an id of its own"
+        )
+    return to_event(row)
+
+
+def _bring_up_to_date(db: Database, path: Path) -> None:
+    newest = len(migrate.MIGRATIONS)
+    with sqlite.plainly(path):
+        found = migrate.version(db)
+    if found > newest:
+        raise VoicelogError(
+            f"{path} was written by a newer voicelog (version {found}, not {newest}): update voicelog"
+        )
+    if found < newest:
+        with sqlite.writing(db, path):
+            migrate.migrate(db)
+            tables.rebuild(db)

@@ -1,0 +1,138 @@
+"""A call is heard: written, asked about, or refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from voicelog.grammar.utterance import CallSaid
+from voicelog.ledger.events import CallMade
+from voicelog.session import wording
+from voicelog.session.outcome import Outcome, ask, refuse, say_again
+from voicelog.session.policy import Judgement, judge
+from voicelog.session.risks import Background, Risk, find_risks
+from voicelog.session.state import Entry, Pending, State, bird_in_hand, done, left, written
+from voicelog.session.turn import Reply, Turn
+from voicelog.values import Call, Verdict
+
+
+def hear_call(state: State, turn: Turn, said: Call) -> Outcome:
+    """Whether a call is written, asked about or refused; what is asked is not written."""
+    heard = judge(state.settings.policy, turn.certainty, turn.doubts)
+    if heard.verdict is Verdict.REJECT:
+        return say_again(state, heard.reason)
+    if said.band is None and (state.pending or not said.said()):
+        return say_again(state, "a question waits" if state.pending else "nothing was said of a bird")
+    state, notice = _pass_over_question(state, said)
+    outcome = _hear_fresh(state, turn, said, heard)
+    return replace(outcome, replies=(*notice, *outcome.replies))
+
+
+def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> Outcome:
+    """Write a call, in place of the wrong one if it corrects one, and read it back from the record."""
+    wrong = entry.instead_of
+    fact = CallMade(call=entry.call, supersedes=wrong.id if wrong else None, confirmed_by=confirmed_by)
+    after = replace(written(state, entry.id, fact), pending=None, correcting=False)
+    text = (
+        wording.corrected(fact.call, wrong.band)
+        if wrong
+        else wording.readback(fact.call, state.settings.readback)
+    )
+    readback = Reply(text, earcon="accept", kind="readback")
+    return Outcome(
+        after,
+        Verdict.ACCEPT,
+        reason,
+        facts=((entry.id, fact),),
+        replies=(readback, *_reminder(state, after)),
+        record=fact.call,
+    )
+
+
+def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outcome:
+    """A call that was heard at least fairly, with no question open."""
+    wrong = state.calls[-1] if state.correcting else None
+    call = _whole(state, said, wrong)
+    if call is None:
+        return refuse(state, wording.WHICH_BAND, "no band was said and no bird is in hand")
+    entry = Entry(turn.id, call, instead_of=wrong)
+    # Whatever becomes of the call, the handler now holds the bird that was named.
+    state = replace(state, other_bird=state.other_bird or entry.band != state.in_hand)
+    if entry.band not in state.roster:
+        return refuse(state, wording.no_such_band(entry.band), f"band {entry.band} is not on the roster")
+    risks = find_risks(call, _background(state, entry, named=said.band is not None))
+    if heard.verdict is Verdict.ACCEPT and not risks:
+        return write(state, entry, confirmed_by=None, reason=heard.reason)
+    reasons = [risk.known for risk in risks]
+    if heard.verdict is Verdict.ACCEPT:
+        question = _face_risks(call, risks)
+    else:
+        reasons.insert(0, heard.reason)
+        question = _read_out(call, risks, rival=_rival_band(state, turn, entry.band))
+    return ask(replace(state, pending=Pending(entry, question)), "; ".join(reasons))
+
+
+def _pass_over_question(state: State, said: Call) -> tuple[State, tuple[Reply, ...]]:
+    """A whole call answers no question: the call asked about is dropped, aloud if it is another bird's."""
+    if state.pending is None:
+        return state, ()
+    band = state.pending.entry.band
+    notice = Reply(wording.not_written(band), earcon=None, kind="refusal")
+    return replace(state, pending=None), () if band == said.band else (notice,)
+
+
+def _whole(state: State, said: Call, wrong: Entry | None) -> Call | None:
+    """The call with its bird: the one named, else the one being corrected, else the bird in hand.
+
+    None when that bird is not known. Weights are kept to a tenth of a gram.
+    """
+    if said.weight_g is not None:
+        said = said.model_copy(update={"weight_g": min(max(round(said.weight_g, 1), 0.1), 999.9)})
+    if said.band is not None:
+        return said
+    if wrong:
+        return said.over(wrong.call)
+    band = bird_in_hand(state)
+    return None if band is None else said.model_copy(update={"band": band})
+
+
+def _background(state: State, entry: Entry, named: bool) -> Background:
+    wrong = entry.instead_of
+    return Background(
+        band=entry.band,
+        calls=[earlier for earlier in state.calls if earlier is not wrong],
+        known=state.known.get(entry.band),
+        expected_weight_g=state.settings.expected_weight_g,
+        corrected=wrong.call if wrong and wrong.band == entry.band else None,
+        named=named,
+    )
+
+
+def _face_risks(call: Call, risks: list[Risk]) -> str:
+    """The question about a call heard surely: the one risk, or all of them and the whole call."""
+    return f"{risks[0].known}; {risks[0].asks}" if len(risks) == 1 else _read_out(call, risks)
+
+
+def _read_out(call: Call, risks: list[Risk], rival: int | None = None) -> str:
+    """The question that reads out the whole call, after every risk."""
+    return "; ".join([*(risk.known for risk in risks), wording.is_it(call, rival)])
+
+
+def _rival_band(state: State, turn: Turn, band: int) -> int | None:
+    """The other live band that the runner-up names."""
+    match turn.rival:
+        case CallSaid(call=Call(band=int(other))) if other != band and other in state.roster:
+            return other
+        case _:
+            return None
+
+
+def _reminder(before: State, after: State) -> tuple[Reply, ...]:
+    """How many remain, at every tenth bird and at five left, once each; and whenever the last one is done."""
+    count, remaining = len(done(after.calls)), len(left(after))
+    if count <= len(done(before.calls)):
+        return ()
+    if remaining == 0:
+        return (Reply(wording.ALL_DONE, earcon=None, kind="reminder"),)
+    if count > before.most_done and (count % 10 == 0 or remaining == 5):
+        return (Reply(wording.left(remaining), earcon=None, kind="reminder"),)
+    return ()

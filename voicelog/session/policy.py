@@ -1,0 +1,41 @@
+"""How far words are trusted, before anyone asks what they mean."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicelog.values import Verdict, VoicelogError
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about."""
+
+    accept_from: float = 0.8
+    ask_from: float = 0.3
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.ask_from <= self.accept_from <= 1:
+            raise VoicelogError(
+                f"certainty thresholds ask {self.ask_from} and accept {self.accept_from} are out of order: "
+                "give 0 <= ask <= accept <= 1"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A verdict and why, in plain words."""
+
+    verdict: Verdict
+    reason: str
+
+
+def judge(policy: Policy, certainty: float, doubts: tuple[str, ...] = ()) -> Judgement:
+    """Accept what was heard surely; ask when it was heard fairly, or surely but with doubts; else reject."""
+    if not certainty >= policy.ask_from:  # so that a certainty that is no number is rejected too
+        return Judgement(Verdict.REJECT, f"certainty {certainty:.2f} is below {policy.ask_from:.2f}")
+    if doubts:
+        return Judgement(Verdict.ASK, "; ".join(doubts))
+    if certainty < policy.accept_from:
+        return Judgement(Verdict.ASK, f"certainty {certainty:.2f} is below {policy.accept_from:.2f}")
+    return Judgement(Verdict.ACCEPT, "heard surely")

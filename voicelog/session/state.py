@@ -1,0 +1,196 @@
+"""Where a session stands: a value that every written fact moves on by one step."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from voicelog.ledger.events import (
+    CallMade,
+    CallVoided,
+    Fact,
+    ListeningPaused,
+    ListeningResumed,
+    NoteKept,
+    SessionFinished,
+    SessionStarted,
+)
+from voicelog.session.policy import Policy
+from voicelog.session.wording import Length
+from voicelog.values import Call, Sex, VoicelogError
+
+Mode = Literal["listening", "paused", "finished"]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What earlier sessions say of a bird; `when` is how it is spoken: "at six weeks"."""
+
+    sex: Sex
+    when: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How a session is run. A weight outside `expected_weight_g`, in grams, is asked about."""
+
+    policy: Policy = field(default_factory=Policy)
+    readback: Length = "brief"
+    expected_weight_g: tuple[float, float] = (20.0, 600.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A call and the id of its event; `instead_of` is the wrong call that it corrects."""
+
+    id: str
+    call: Call
+    instead_of: Entry | None = None
+
+    @property
+    def band(self) -> int:
+        assert self.call.band is not None, "every call that is written names its bird"
+        return self.call.band
+
+
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """A question that waits for yes or no, and the entry that yes would write."""
+
+    entry: Entry
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A session at one moment. `calls` are in effect: neither voided nor corrected.
+
+    The facts of the ledger alone give `calls` (oldest first), `in_hand`,
+    `most_done` (the most birds that were done at any time) and `mode`. The rest
+    is talk that a power cut may lose: the pending question; `correcting`, the
+    next call replaces the last; `noting`, the next sound is a note; and
+    `other_bird`, a band was named since that is not written, so that the bird
+    in hand is probably another one.
+    """
+
+    roster: tuple[int, ...]
+    known: Mapping[int, Known]
+    settings: Settings
+    calls: tuple[Entry, ...] = ()
+    in_hand: int | None = None
+    most_done: int = 0
+    mode: Mode = "listening"
+    pending: Pending | None = None
+    correcting: bool = False
+    noting: bool = False
+    other_bird: bool = False
+    last_reply: str = ""
+
+
+def start(
+    roster: Sequence[int], known: Mapping[int, Known] | None = None, settings: Settings | None = None
+) -> State:
+    """A session in which nothing was said yet.
+
+    Raises VoicelogError for a roster without bands.
+    """
+    if not roster:
+        raise VoicelogError("the roster has no bands: name the bands of the pen, for example 1-40")
+    return State(tuple(dict.fromkeys(roster)), dict(known or {}), settings or Settings())
+
+
+def resume(
+    roster: Sequence[int],
+    facts: Iterable[tuple[str, Fact]],
+    known: Mapping[int, Known] | None = None,
+    settings: Settings | None = None,
+) -> State:
+    """The session as its written facts leave it; `facts` are (event id, fact) in the order written."""
+    state = start(roster, known, settings)
+    for event_id, fact in facts:
+        state = written(state, event_id, fact)
+    return state
+
+
+_MODE_AFTER: dict[str, Mode] = {
+    "paused": "paused",
+    "resumed": "listening",
+    "session_finished": "finished",
+}
+
+
+def written(state: State, event_id: str, fact: Fact) -> State:
+    """The state after one fact was written."""
+    match fact:
+        case CallMade():
+            return _call_made(state, event_id, fact)
+        case CallVoided():
+            return _call_voided(state, fact)
+        case ListeningPaused() | ListeningResumed() | SessionFinished():
+            return replace(state, mode=_MODE_AFTER[fact.kind])
+        case SessionStarted() | NoteKept():
+            return state
+
+
+def _call_made(state: State, event_id: str, made: CallMade) -> State:
+    wrong = _find(state.calls, made.supersedes)
+    calls = (
+        *(entry for entry in state.calls if entry is not wrong),
+        Entry(event_id, made.call, instead_of=wrong),
+    )
+    most_done = max(state.most_done, len(done(calls)))
+    return replace(state, calls=calls, in_hand=made.call.band, other_bird=False, most_done=most_done)
+
+
+def _call_voided(state: State, void: CallVoided) -> State:
+    """Voiding a correction brings back what it corrected, as in the ledger (`voicelog.ledger.fold`).
+
+    The bird stays in hand, unless the band itself may have been what was wrong.
+    """
+    gone = _find(state.calls, void.target)
+    if gone is None:
+        return state
+    back = gone.instead_of
+    calls = [back if entry is gone else entry for entry in state.calls]
+    band_is_right = gone.call.said() and (back is None or back.band == gone.band)
+    return replace(
+        state,
+        calls=tuple(entry for entry in calls if entry is not None),
+        in_hand=gone.band if band_is_right else None,
+    )
+
+
+def _find(calls: Sequence[Entry], event_id: str | None) -> Entry | None:
+    return next((entry for entry in calls if entry.id == event_id), None)
+
+
+def bird_in_hand(state: State) -> int | None:
+    """The band that a call without a band is about; None when that is not sure."""
+    return None if state.other_bird else state.in_hand
+
+
+def today(entries: Iterable[Entry], band: int) -> Call:
+    """All that these calls say of a bird, the latest word winning; only the band when they say nothing."""
+    said = Call(band=band)
+    for entry in entries:
+        if entry.band == band:
+            said = entry.call.over(said)
+    return said
+
+
+def sexes(entries: Iterable[Entry]) -> dict[int, Sex]:
+    """The sex that was called last, by band."""
+    return {entry.band: entry.call.sex for entry in entries if entry.call.sex is not None}
+
+
+def done(entries: Sequence[Entry]) -> set[int]:
+    """Bands that are done: those with a sex, and dead birds, which need none."""
+    condition = {entry.band: entry.call.condition for entry in entries if entry.call.condition is not None}
+    return sexes(entries).keys() | {band for band, last in condition.items() if last == "dead"}
+
+
+def left(state: State) -> list[int]:
+    """Bands not done yet, in roster order."""
+    done_now = done(state.calls)
+    return [band for band in state.roster if band not in done_now]

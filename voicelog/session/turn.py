@@ -1,0 +1,38 @@
+"""What goes into the dialogue and what it says back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from voicelog.grammar.utterance import Utterance
+
+Earcon = Literal["accept", "ask", "reject"]
+ReplyKind = Literal["readback", "question", "refusal", "answer", "reminder"]
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One utterance as it was heard.
+
+    `id` is an event id that the caller made (`voicelog.ledger.new_id`): the
+    event that the turn writes gets it, so it is never used twice. `certainty` runs from 0 to 1. `rival` is
+    what the next best reading means. `doubts` are reasons, in plain words, why
+    the words should not be trusted as they stand.
+    """
+
+    id: str
+    utterance: Utterance
+    words: str
+    certainty: float
+    rival: Utterance | None = None
+    doubts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """One thing to say. An empty text means that only the earcon sounds."""
+
+    text: str
+    earcon: Earcon | None
+    kind: ReplyKind

@@ -1,0 +1,199 @@
+"""Every sentence that the dialogue says, in one place, in plain words.
+
+Bands and weights are spoken digit by digit (ICAO Doc 9432, Manual of Radiotelephony; ICAO Annex 10
+vol. II, 5.2.1.4), so that sixteen and sixty cannot be mistaken when they are read back. Counts are
+spoken as ordinary numbers.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Literal
+
+from voicelog.values import Call
+
+Length = Literal["full", "brief", "tones"]
+"""How much of a written record is read back; with tones only the earcon sounds."""
+
+MOST_NAMED = 10
+"""Bands named in one breath; the rest are counted."""
+
+_DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_TEENS = (
+    *("ten", "eleven", "twelve", "thirteen", "fourteen"),
+    *("fifteen", "sixteen", "seventeen", "eighteen", "nineteen"),
+)
+_TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+
+SAY_AGAIN = "say again"
+YES_OR_NO = "yes or no"
+WHICH_BAND = "which band"
+NOTHING_ASKED = "nothing asked"
+NOTHING_TO_STRIKE = "nothing to strike"
+NOTHING_TO_CORRECT = "nothing to correct"
+NOTHING_SAID = "nothing said yet"
+NOT_PAUSED = "not paused"
+NOT_WRITTEN = "not written"
+NOTE_KEPT = "note kept"
+PAUSED = "paused"
+ALL_DONE = "all done"
+AGAIN = "again?"
+RIGHT = "right?"
+
+
+def cardinal(number: int) -> str:
+    """A count from 0 to 999 999 in words: 312 is "three hundred twelve"."""
+    if number >= 1000:
+        thousands, rest = divmod(number, 1000)
+        return f"{cardinal(thousands)} thousand" + (f" {cardinal(rest)}" if rest else "")
+    if number >= 100:
+        hundreds, rest = divmod(number, 100)
+        return f"{_DIGITS[hundreds]} hundred" + (f" {cardinal(rest)}" if rest else "")
+    if number >= 20:
+        tens, rest = divmod(number, 10)
+        return _TENS[tens - 2] + (f" {_DIGITS[rest]}" if rest else "")
+    return _TEENS[number - 10] if number >= 10 else _DIGITS[number]
+
+
+def digits(text: str) -> str:
+    """Each digit of a text as its own word; a decimal dot is "point", other characters stay."""
+    spoken = re.sub(r"[0-9]", lambda digit: f" {_DIGITS[int(digit[0])]} ", text)
+    spoken = re.sub(r"(?<= )\.(?= )", "point", spoken)
+    return " ".join(spoken.split())
+
+
+def band(number: int) -> str:
+    """A band digit by digit: 107 is "one zero seven"."""
+    return digits(str(number))
+
+
+def weight(grams: float) -> str:
+    """Grams digit by digit, with one decimal only where there is one: "four one one point one grams"."""
+    return digits(f"{grams:.1f}".removesuffix(".0")) + " grams"
+
+
+def slot(name: str, value: object) -> str:
+    """One slot of a call as it is read back: "male", "foam yes", "to pen six"."""
+    match name:
+        case "weight_g":
+            assert isinstance(value, float)
+            return weight(value)
+        case "foam" | "gland" | "breast":
+            return f"{name} {value}"
+        case "pen":
+            return f"to pen {digits(str(value))}"
+        case _:
+            return str(value)
+
+
+def record(call: Call) -> str:
+    """A whole record: "four two, male, foam yes"."""
+    named = [] if call.band is None else [band(call.band)]
+    return ", ".join(named + [slot(name, value) for name, value in call.said().items()])
+
+
+def readback(call: Call, length: Length) -> str:
+    """A record as it is said back after it was written; `full` says the word band before the number."""
+    return f"band {record(call)}" if length == "full" else record(call)
+
+
+def corrected(call: Call, wrong_band: int) -> str:
+    """A correction as it is said back; names the band that is taken back, when it is another one."""
+    other = f", not {band(wrong_band)}" if wrong_band != call.band else ""
+    return f"corrected: {record(call)}{other}"
+
+
+def struck(call: Call, back: Call | None) -> str:
+    """A call no longer counts; `back` is the call that it had replaced and that counts again."""
+    again = f"; {record(back)} counts again" if back else ""
+    return f"struck: {record(call)}{again}"
+
+
+def no_such_band(number: int) -> str:
+    return f"no band {band(number)} here"
+
+
+def correct(number: int) -> str:
+    """The next call replaces the last one, which was about this band."""
+    return f"correct {band(number)}"
+
+
+def stays(call: Call) -> str:
+    """A correction was called off."""
+    return f"{record(call)} stays"
+
+
+def not_written(number: int) -> str:
+    """A question was passed over, and with it a call about this band."""
+    return f"{band(number)} {NOT_WRITTEN}"
+
+
+def not_corrected(number: int) -> str:
+    """A correction was passed over."""
+    return f"{band(number)} not corrected"
+
+
+def still_wrong(number: int) -> str:
+    """The answer to a correction was no; the next call still replaces the wrong one."""
+    return f"{NOT_WRITTEN}, {correct(number)}"
+
+
+def is_it(call: Call, rival: int | None = None) -> str:
+    """Asks whether the whole call was heard right; `rival` is the band it may have been instead."""
+    other = "" if rival is None else f", not {band(rival)}"
+    return f"{record(call)}{other}? {YES_OR_NO}"
+
+
+def was(number: int, name: str, earlier: object, when: str) -> str:
+    """What an earlier call said of the bird: "four two was female at six weeks"."""
+    verb = "had" if name in {"foam", "gland", "breast"} else "was"
+    return f"{band(number)} {verb} {slot(name, earlier)} {when}"
+
+
+def now(name: str, value: object) -> str:
+    """Asks whether what is called now is meant, against what `was`."""
+    return f"{slot(name, value)} now?"
+
+
+def done_already(number: int) -> str:
+    return f"{band(number)} is done"
+
+
+def out_of_range(number: int, grams: float, *, heavy: bool) -> str:
+    return f"{band(number)} at {weight(grams)} is {'heavy' if heavy else 'light'}"
+
+
+def left(count: int) -> str:
+    return f"{cardinal(count)} left" if count else "none left"
+
+
+def who_is_left(bands: Sequence[int]) -> str:
+    return f"left: {_bands(bands)}" if bands else left(0)
+
+
+def note_on(number: int | None) -> str:
+    """The next sound is kept as a note on this bird, or on none."""
+    return f"note on {'no bird' if number is None else band(number)}"
+
+
+def listening(in_hand: int | None, count_left: int) -> str:
+    """Listening again. Names the bird in hand, which may have been put down in the meantime."""
+    held = "" if in_hand is None else f", {band(in_hand)} in hand"
+    return f"listening{held}, {left(count_left)}"
+
+
+def finished(by_sex: Mapping[str, int], not_seen: Sequence[int], no_sex: Sequence[int]) -> str:
+    """The end of a session: birds done by sex, bands never met, bands met but without a sex."""
+    birds = sum(by_sex.values())
+    kinds = ", ".join(f"{cardinal(count)} {name}" for name, count in by_sex.items() if count)
+    total = f"{cardinal(birds)} bird{'' if birds == 1 else 's'}: {kinds}." if birds else "no birds."
+    missed = f" not seen: {_bands(not_seen)}." if not_seen else ""
+    unsexed = f" no sex: {_bands(no_sex)}." if no_sex else ""
+    return f"finished. {total}{missed}{unsexed}"
+
+
+def _bands(bands: Sequence[int]) -> str:
+    rest = len(bands) - MOST_NAMED
+    named = ", ".join(band(number) for number in bands[:MOST_NAMED])
+    return f"{named} and {cardinal(rest)} more" if rest > 0 else named
