@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from dataclasses import dataclass, field, replace
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 
 from voicelog.grammar.jsgf import (
@@ -20,6 +20,7 @@ from voicelog.grammar.jsgf import (
     load_jsgf,
 )
 from voicelog.grammar.jsgf import Sequence as InOrder
+from voicelog.grammar.jsgf import references
 from voicelog.grammar.meaning import meaning_of, number_of
 from voicelog.grammar.network import Network, minimal
 from voicelog.grammar.utterance import NotUnderstood, Utterance
@@ -27,6 +28,8 @@ from voicelog.values import VoicelogError
 
 TOP_RULE = "listen"
 BAND_RULE = "band_number"
+VOID = "VOID"
+"""The rule of JSGF that can never be said."""
 
 Tags = tuple[str, ...]
 
@@ -61,15 +64,19 @@ class _Paths:
 _MOST_TAGS = 200
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Grammar:
     """What one dialogue state listens for: the network of words, and their meaning."""
 
     name: str
-    network: Network
+    _wording: Network
     _paths: _Paths
     _start: int
     _end: int
+
+    @cached_property
+    def network(self) -> Network:
+        return replace(self._wording, meaning=self.understand)
 
     def readings(self, words: Sequence[str]) -> tuple[Tags, ...]:
         """Every way to read a whole utterance, as the tags met on the way."""
@@ -116,8 +123,9 @@ class Grammars:
             raise VoicelogError(f"{folder}: holds no .gram file; give the folder of the grammars")
         for file in self.files.values():
             for rule in file.rules.values():
-                for reference in _references(rule.expansion):
-                    self._resolve(file, rule, reference)
+                for reference in references(rule.expansion):
+                    if reference.name != VOID:
+                        self._resolve(file, rule, reference)
 
     def _resolve(self, file: GrammarFile, rule: Rule, reference: Reference) -> tuple[GrammarFile, Rule]:
         """The rule meant by a reference: of the file itself, else of what it imports (JSGF 4.3, 4.4)."""
@@ -179,7 +187,7 @@ class Grammars:
                     lay(inner, a, between, file, rule, above)
                     paths.silent[between].append((tags, b))
                 case Reference():
-                    if expansion.name == "VOID":
+                    if expansion.name == VOID:
                         return
                     at, found = self._resolve(file, rule, expansion)
                     if found in above:
@@ -225,12 +233,6 @@ class Grammars:
         """The first wording of a band in the grammar; () where it cannot be said."""
         wordings = self._wordings(next(f.name for f in self.files.values() if BAND_RULE in f.rules))
         return next(iter(wordings.get(band, ())), ())
-
-
-def _references(expansion: Expansion) -> Iterator[Reference]:
-    from voicelog.grammar.jsgf import references
-
-    return (found for found in references(expansion) if found.name != "VOID")
 
 
 def _sentences(network: Network) -> Iterator[Tags]:

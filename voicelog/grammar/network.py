@@ -7,7 +7,7 @@ said call may go on looks at the arcs that leave its state.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,11 +17,13 @@ class Network:
     """A deterministic automaton over words.
 
     `arcs[state]` maps a word to the next state; states are 0..len(arcs)-1, the
-    start is 0; `finals` are the states where an utterance may end.
+    start is 0; `finals` are the states where an utterance may end. `meaning`
+    tells what words say: two wordings with equal meanings are no rivals.
     """
 
     arcs: tuple[dict[str, int], ...]
     finals: frozenset[int]
+    meaning: Callable[[Sequence[str]], object] = tuple
 
     @cached_property
     def words(self) -> frozenset[str]:
@@ -107,4 +109,4 @@ def without(network: Network, sentences: Iterable[Sequence[str]]) -> Network:
                 arcs.append({})
                 todo.append(target)
             arcs[number[pair]][word] = number[target]
-    return Network(tuple(arcs), frozenset(finals))
+    return Network(tuple(arcs), frozenset(finals), network.meaning)

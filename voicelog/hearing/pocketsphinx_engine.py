@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from voicelog.grammar.compile import Grammar
 from voicelog.grammar.network import Network, without
 from voicelog.hearing.certainty import Evidence, certainty_of, word_certainty
 from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
@@ -117,15 +116,14 @@ class PocketSphinxRecogniser:
         self._decoder = _decoder(dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
         for word, phones in (pronunciations or {}).items():
             self._decoder.add_word(word, phones, True)
-        self._grammar: Grammar | None = None
+        self._network: Network | None = None
         self._searches: dict[Network, str] = {}
         self._pending: list[Frames] = []
 
-    def listen_for(self, grammar: Grammar) -> None:
+    def listen_for(self, network: Network) -> None:
         """Raises VoicelogError naming the words that have no pronunciation."""
-        self._grammar = grammar
+        self._network = network
         self._pending.clear()
-        network = grammar.network
         if network in self._searches:
             return
         unknown = sorted(word for word in network.words if self._decoder.lookup_word(word) is None)
@@ -150,7 +148,7 @@ class PocketSphinxRecogniser:
         self._pending.clear()
 
     def finish(self) -> Heard:
-        if self._grammar is None:
+        if self._network is None:
             raise VoicelogError("nothing to listen for: call listen_for first")
         frames = np.concatenate(self._pending) if self._pending else np.zeros(0, np.int16)
         self._pending.clear()
@@ -158,7 +156,7 @@ class PocketSphinxRecogniser:
             return Heard((), 0.0, self.name)
         sound = frames.astype("<i2", copy=False).tobytes()
 
-        self._decoder.activate_search(self._searches[self._grammar.network])
+        self._decoder.activate_search(self._searches[self._network])
         path = _decode(self._decoder, sound)
         said = [piece for piece in path if piece.is_word]
         if not said:
@@ -180,19 +178,19 @@ class PocketSphinxRecogniser:
 
     def _runner_up(self, words: Words, sound: bytes) -> tuple[Words | None, float]:
         """The best reading that means something else, and its score in nats."""
-        assert self._grammar is not None
-        meaning = self._grammar.understand(words)
+        assert self._network is not None
+        meaning = self._network.meaning(words)
         alike: list[Words] = [words]
         while True:
-            self._add("rival", without(self._grammar.network, alike))
+            self._add("rival", without(self._network, alike))
             self._decoder.activate_search("rival")
             path = _decode(self._decoder, sound)
-            self._decoder.activate_search(self._searches[self._grammar.network])
+            self._decoder.activate_search(self._searches[self._network])
             self._decoder.remove_search("rival")
             rival = tuple(piece.word for piece in path if piece.is_word)
             if not rival:
                 return None, -math.inf
-            if self._grammar.understand(rival) != meaning or len(alike) == MOST_ALIKE:
+            if self._network.meaning(rival) != meaning or len(alike) == MOST_ALIKE:
                 return rival, sum(piece.score for piece in path)
             # "one oh four" and "one zero four" say the same: that is no rival.
             alike.append(rival)

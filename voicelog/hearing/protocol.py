@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from voicelog.grammar.compile import Grammar
+from voicelog.grammar.network import Network
 from voicelog.values import Frames, Heard
 
 
 class Recogniser(Protocol):
-    """Hears one utterance at a time, limited to what a grammar allows.
+    """Hears one utterance at a time, limited to the words of a network.
 
     `listen_for` says what may be said from the next utterance on. `feed` takes
     pieces of one utterance, shape (samples,), int16, 16 kHz mono, of any
@@ -19,7 +19,7 @@ class Recogniser(Protocol):
 
     name: str
 
-    def listen_for(self, grammar: Grammar) -> None: ...
+    def listen_for(self, network: Network) -> None: ...
 
     def feed(self, frames: Frames) -> None: ...
 

@@ -1,0 +1,80 @@
+"""Recordings through the whole path: files to utterances, each told as a line."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from voicelog.audio import NoiseStage, cut, read_sound
+from voicelog.audio.clean import ClipCleaner
+from voicelog.sitting import Sitting, Taken, record_of
+from voicelog.values import SAMPLE_RATE, Frames
+
+MOST_SILENCE = round(0.4 * SAMPLE_RATE)
+"""Sound left standing before and after the speech of a file that is one utterance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One utterance of a recording, and what came of it. `start_s`: where it began in its file."""
+
+    file: str
+    start_s: float
+    taken: Taken
+
+    def as_json(self) -> str:
+        taken, outcome = self.taken, self.taken.outcome
+        return json.dumps(
+            {
+                "file": self.file,
+                "heard": taken.heard,
+                "certainty": round(float(taken.certainty), 4),
+                "verdict": outcome.verdict.value,
+                "reason": outcome.reason,
+                "record": record_of(outcome.record),
+                "reply": taken.reply,
+                "audio_s": round(taken.audio_s, 3),
+                "compute_s": round(taken.compute_s, 3),
+            },
+            ensure_ascii=False,
+        )
+
+
+def session_lines(sitting: Sitting, files: list[Path], stage: NoiseStage) -> Iterator[Line]:
+    """The files as one session in order. Raises VoicelogError at a file that is no sound."""
+    for file in files:
+        stage.reset()
+        cleaner = ClipCleaner(stage)
+        for clip in cut(read_sound(file)):
+            began = time.perf_counter()
+            quiet = cleaner.clean(clip.frames)
+            taken = sitting.hear(quiet, raw=clip.frames, cut_short=clip.cut_short)
+            yield Line(str(file), clip.start_s, replace(taken, compute_s=time.perf_counter() - began))
+
+
+def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, bool]:
+    """The file as one utterance, and whether there was any speech in it.
+
+    Raises VoicelogError where the file is no sound.
+    """
+    began = time.perf_counter()
+    stage.reset()
+    pieces: list[Frames] = []
+    for block in read_sound(file):
+        pieces.append(stage.feed(block))
+    pieces.append(stage.flush())
+    frames = whole = np.concatenate(pieces)
+    clips = list(cut([frames]))
+    if clips:
+        # Long silence before or after a call only dilutes what is measured of it.
+        first = max(0, round(clips[0].start_s * SAMPLE_RATE) - MOST_SILENCE)
+        last = round(clips[-1].end_s * SAMPLE_RATE) + MOST_SILENCE
+        frames = frames[first:last]
+    taken = sitting.hear(frames, raw=whole)
+    taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
+    return Line(str(file), 0.0, taken), bool(clips)

@@ -1,0 +1,142 @@
+"""One session at work: what is heard goes through the rooms and onto the disk, then the reply comes back."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from voicelog.grammar import Grammar, Grammars, NotUnderstood, snap
+from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
+from voicelog.session import Outcome, State, Turn, expects, step
+from voicelog.values import SAMPLE_RATE, Call, Frames, Heard, Verdict, VoicelogError, Word
+
+if TYPE_CHECKING:
+    from voicelog.hearing import Recogniser
+
+GRAMMAR_OF = {"call": "call", "answer": "answer", "paused": "paused", "note": "call", "finished": "paused"}
+"""Which grammar file listens in which state of the dialogue."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What came of one utterance. Times in seconds."""
+
+    heard: str
+    certainty: float
+    outcome: Outcome
+    audio_s: float
+    compute_s: float
+
+    @property
+    def reply(self) -> str:
+        return ". ".join(reply.text for reply in self.outcome.replies if reply.text)
+
+
+class Sitting:
+    """Hears utterances of one session, in order.
+
+    Everything that a turn writes is committed, and its sound kept, before the
+    turn comes back with its replies. Without a ledger nothing is kept.
+    """
+
+    def __init__(
+        self,
+        grammars: Grammars,
+        state: State,
+        *,
+        recogniser: Recogniser | None = None,
+        ledger: Ledger | None = None,
+        keep_sound: bool = True,
+        pen: str | None = None,
+    ) -> None:
+        self._grammars = grammars
+        self.state = state
+        self._recogniser = recogniser
+        self._ledger = ledger
+        self._keep_sound = keep_sound
+        self._asked: tuple[str, Turn, Frames | None] | None = None
+        self.session = new_id()
+        if ledger is not None:
+            started = SessionStarted(roster=state.roster, pen=pen)
+            ledger.append(Draft(id=new_id(), session=self.session, fact=started))
+
+    @property
+    def grammar(self) -> Grammar:
+        """What is listened for now."""
+        return self._grammars.compile(GRAMMAR_OF[expects(self.state)], self.state.roster)
+
+    def hear(self, frames: Frames, *, raw: Frames | None = None, cut_short: bool = False) -> Taken:
+        """One utterance as sound, shape (samples,), int16, 16 kHz mono; `raw` is what is kept of it."""
+        began = time.perf_counter()
+        if self._recogniser is None:
+            raise VoicelogError("this session has no recogniser: type the calls")
+        grammar = self.grammar
+        if expects(self.state) == "note":
+            heard = Heard((), 1.0, self._recogniser.name)
+        else:
+            self._recogniser.listen_for(grammar.network)
+            self._recogniser.feed(frames)
+            heard = self._recogniser.finish()
+        doubts = (*heard.doubts, "the call was cut off") if cut_short else heard.doubts
+        return self._take(grammar, heard, doubts, frames if raw is None else raw, began, len(frames) / SAMPLE_RATE)
+
+    def type(self, text: str) -> Taken:
+        """One utterance as typed words."""
+        began = time.perf_counter()
+        grammar = self.grammar
+        snapped = snap(text, grammar.network)
+        words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
+        return self._take(grammar, Heard(words, 1.0, "typed"), snapped.doubts, None, began, 0.0)
+
+    def _take(
+        self, grammar: Grammar, heard: Heard, doubts: tuple[str, ...], sound: Frames | None, began: float, audio_s: float
+    ) -> Taken:
+        utterance = grammar.understand(tuple(word.text for word in heard.words))
+        rival = grammar.understand(heard.runner_up) if heard.runner_up else None
+        turn = Turn(
+            new_id(),
+            utterance,
+            heard.text,
+            heard.certainty,
+            rival=None if isinstance(rival, NotUnderstood) else rival,
+            doubts=doubts,
+        )
+        outcome = step(self.state, turn)
+        self._write(outcome, turn, sound, heard.engine)
+        self.state = outcome.state
+        return Taken(heard.text, heard.certainty, outcome, audio_s, time.perf_counter() - began)
+
+    def _write(self, outcome: Outcome, turn: Turn, sound: Frames | None, engine: str) -> None:
+        pending = outcome.state.pending
+        if pending is not None and pending.entry.id == turn.id:
+            self._asked = (turn.id, turn, sound)
+        for event_id, fact in outcome.facts:
+            said, kept = turn, sound
+            if self._asked is not None and self._asked[0] == event_id:
+                _, said, kept = self._asked
+            if self._ledger is None:
+                continue
+            if kept is not None and self._keep_sound and fact.kind in ("call", "note"):
+                from voicelog.audio import keep_sound
+
+                keep_sound(self._ledger.sound_path(event_id), kept)
+            self._ledger.append(
+                Draft(
+                    id=event_id,
+                    session=self.session,
+                    fact=fact,
+                    words=said.words,
+                    certainty=min(max(said.certainty, 0.0), 1.0),
+                    engine=engine,
+                    verdict=Verdict.ACCEPT,
+                )
+            )
+
+
+RECORD_SLOTS = tuple(Call.model_fields)
+
+
+def record_of(call: Call | None) -> dict[str, object] | None:
+    """A record as the JSON lines have it: every slot, null where it was not said."""
+    return None if call is None else {slot: getattr(call, slot) for slot in RECORD_SLOTS}
