@@ -28,7 +28,7 @@ class Config(BaseModel):
     voice: str = "en-us"
     readback: Literal["full", "brief", "tones"] = "brief"
     keep_sound: bool = True
-    accept_from: float = Field(default=0.8, ge=0, le=1)
+    accept_from: float = Field(default=0.6, ge=0, le=1)
     ask_from: float = Field(default=0.3, ge=0, le=1)
 
 

@@ -64,17 +64,14 @@ def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, 
     """
     began = time.perf_counter()
     stage.reset()
-    pieces: list[Frames] = []
-    for block in read_sound(file):
-        pieces.append(stage.feed(block))
-    pieces.append(stage.flush())
-    frames = whole = np.concatenate(pieces)
+    whole = np.concatenate([np.zeros(0, np.int16), *read_sound(file)])
+    frames, raw = np.concatenate([stage.feed(whole), stage.flush()]), whole
     clips = list(cut([frames]))
     if clips:
         # Long silence before or after a call only dilutes what is measured of it.
         first = max(0, round(clips[0].start_s * SAMPLE_RATE) - MOST_SILENCE)
         last = round(clips[-1].end_s * SAMPLE_RATE) + MOST_SILENCE
-        frames = frames[first:last]
-    taken = sitting.hear(frames, raw=whole)
+        frames, raw = frames[first:last], raw[first:last]
+    taken = sitting.hear(frames, raw=raw if stage.name != "none" else None)
     taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
     return Line(str(file), 0.0, taken), bool(clips)

@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from voicelog.grammar import Grammar, Grammars, NotUnderstood, snap
+from voicelog.grammar import Grammar, Grammars, NotUnderstood, snap, sounds_like
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Outcome, State, Turn, expects, step
 from voicelog.values import SAMPLE_RATE, Call, Frames, Heard, Verdict, VoicelogError, Word
@@ -78,8 +78,27 @@ class Sitting:
             self._recogniser.listen_for(grammar.network)
             self._recogniser.feed(frames)
             heard = self._recogniser.finish()
-        doubts = (*heard.doubts, "the call was cut off") if cut_short else heard.doubts
+        doubts = self._doubts(self._recogniser, grammar, heard, raw)
+        if cut_short:
+            doubts = (*doubts, "the call was cut off")
         return self._take(grammar, heard, doubts, frames if raw is None else raw, began, len(frames) / SAMPLE_RATE)
+
+    def _doubts(
+        self, recogniser: Recogniser, grammar: Grammar, heard: Heard, raw: Frames | None
+    ) -> tuple[str, ...]:
+        """Why words that were heard surely may be wrong all the same: another live wording sounds
+        like them, or the sound as it came, before noise suppression, says something else."""
+        words = tuple(word.text for word in heard.words)
+        doubts = list(heard.doubts)
+        alike = sounds_like(words, grammar.network)
+        if alike:
+            doubts.append(alike)
+        trusted = heard.certainty >= self.state.settings.policy.accept_from
+        if raw is not None and words and trusted and not doubts:
+            plain = recogniser.glance(raw)
+            if grammar.understand(plain) != grammar.understand(words):
+                doubts.append(f"without noise suppression it sounded like “{' '.join(plain) or 'nothing'}”")
+        return tuple(doubts)
 
     def type(self, text: str) -> Taken:
         """One utterance as typed words."""

@@ -3,6 +3,7 @@
 It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` listens and understands.
 """
 
+from voicelog.grammar.alike import sounds_like
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.network import Network, without
 from voicelog.grammar.roster import parse_roster
@@ -20,5 +21,6 @@ __all__ = [
     "Utterance",
     "parse_roster",
     "snap",
+    "sounds_like",
     "without",
 ]

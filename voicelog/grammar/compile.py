@@ -28,6 +28,9 @@ from voicelog.values import VoicelogError
 
 TOP_RULE = "listen"
 BAND_RULE = "band_number"
+SAID_ONCE = frozenset(("sex",))
+"""Slots that the network allows once; every slot here doubles the network, and the parser refuses any twice."""
+
 VOID = "VOID"
 """The rule of JSGF that can never be said."""
 
@@ -246,33 +249,43 @@ def _sentences(network: Network) -> Iterator[Tags]:
 
 
 def _determine(paths: _Paths, start: int, end: int) -> Network:
-    """Subset construction over the words; tags play no part in what is listened for."""
+    """Subset construction over the words.
+
+    Of the tags it heeds only that the slots of `SAID_ONCE` are said once: "foam no"
+    in noise is otherwise heard as "sell male" behind a sex that was said already.
+    """
 
     @cache
-    def reach(state: int) -> frozenset[int]:
-        seen, todo = {state}, [state]
+    def reach(state: int, said: frozenset[str]) -> frozenset[tuple[int, frozenset[str]]]:
+        seen, todo = {(state, said)}, [(state, said)]
         while todo:
-            for _, to in paths.silent[todo.pop()]:
-                if to not in seen:
-                    seen.add(to)
-                    todo.append(to)
+            at, so_far = todo.pop()
+            for tags, to in paths.silent[at]:
+                slots = SAID_ONCE.intersection(tag.partition(" ")[0] for tag in tags)
+                following = (to, so_far | slots)
+                if not slots & so_far and following not in seen:
+                    seen.add(following)
+                    todo.append(following)
         return frozenset(seen)
 
-    first = reach(start)
-    number: dict[frozenset[int], int] = {first: 0}
+    first = reach(start, frozenset())
+    number = {first: 0}
     arcs: list[dict[str, int]] = [{}]
     todo = [first]
     while todo:
         subset = todo.pop()
-        leaving: dict[str, set[int]] = defaultdict(set)
-        for state in subset:
+        leaving: dict[str, set[tuple[int, frozenset[str]]]] = defaultdict(set)
+        for state, said in subset:
             for word, to in paths.said[state]:
-                leaving[word] |= reach(to)
+                leaving[word] |= reach(to, said)
         for word in sorted(leaving):
             target = frozenset(leaving[word])
+            if not target:
+                continue
             if target not in number:
                 number[target] = len(arcs)
                 arcs.append({})
                 todo.append(target)
             arcs[number[subset]][word] = number[target]
-    return minimal(arcs, frozenset(n for subset, n in number.items() if end in subset))
+    finals = frozenset(n for subset, n in number.items() if any(state == end for state, _ in subset))
+    return minimal(arcs, finals)

@@ -1,9 +1,26 @@
-"""From what a decoder measured to the chance that the whole call is right."""
+"""From what a decoder measured to the chance that the whole call is right.
+
+A logistic regression on 666 calls of seven synthetic voices, clean and under
+pink noise at 20, 15 and 10 dB, with pens of 40 and with 299 bands, behind
+DeepFilterNet3. Of those accepted by the default threshold the recorded clean
+calls of `audio_fixtures/`, which took no part in it, have none wrong.
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+
+MOST_LEAD = 120.0
+"""Nats beyond which a greater lead over the runner-up says nothing more."""
+
+
+WORD_COST = 12.0
+"""Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
+
+SPEECH_OF_THE_GRAMMAR = -6.0
+"""Nats a frame. Recorded calls fit better than this, talk and coughs worse, however the words of a small
+network are pressed onto them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -11,18 +28,25 @@ class Evidence:
     """What PocketSphinx measured of one utterance, in nats (natural log units).
 
     `fit`: log likelihood of the words less that of a free phone loop, a frame.
-    `worst_fit`: the same for the worst of the words. `lead`: log likelihood of
-    the words less that of the best reading that means something else.
+    `lead`: log likelihood of the words less that of the best reading that
+    means something else, `WORD_COST` taken off both for every word.
     """
 
     fit: float
-    worst_fit: float
     lead: float
 
 
 def word_certainty(fit: float) -> float:
-    return 1 / (1 + math.exp(-(fit + 6.0)))
+    """From 0 to 1 for one word, by its own `fit`: half where a word of read prose would be."""
+    return _logistic(fit + 6.0)
 
 
 def certainty_of(evidence: Evidence) -> float:
-    return 0.5
+    """The chance, from 0 to 1, that the whole call is right."""
+    lead = max(-MOST_LEAD, min(evidence.lead, MOST_LEAD))
+    right = _logistic(2.25 + 0.90 * (evidence.fit + 2.5) + 1.03 * lead / 20)
+    return right * _logistic(4 * (evidence.fit - SPEECH_OF_THE_GRAMMAR))
+
+
+def _logistic(x: float) -> float:
+    return 1 / (1 + math.exp(-max(-500.0, min(x, 500.0))))

@@ -15,6 +15,8 @@ class Recogniser(Protocol):
     pieces of one utterance, shape (samples,), int16, 16 kHz mono, of any
     length. `finish` closes the utterance and returns what was heard; the
     recogniser is then ready for the next. `reset` drops a half fed utterance.
+    `glance` gives the words of one whole utterance and nothing else: a second
+    look at the same sound, as cheap as the engine can make it.
     """
 
     name: str
@@ -26,3 +28,5 @@ class Recogniser(Protocol):
     def finish(self) -> Heard: ...
 
     def reset(self) -> None: ...
+
+    def glance(self, frames: Frames) -> tuple[str, ...]: ...

@@ -11,7 +11,7 @@ from voicelog.values import Verdict, VoicelogError
 class Policy:
     """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about."""
 
-    accept_from: float = 0.8
+    accept_from: float = 0.6
     ask_from: float = 0.3
 
     def __post_init__(self) -> None:
