@@ -102,9 +102,7 @@ def test_how_the_stream_is_split_makes_no_difference(said: Said, marks: list[int
     blocks = np.split(said.frames, sorted(mark for mark in marks if mark < len(said.frames)))
     in_one = list(cut([said.frames]))
     in_pieces = list(cut(blocks))
-    assert [(c.start_s, c.end_s, c.cut_short) for c in in_pieces] == [
-        (c.start_s, c.end_s, c.cut_short) for c in in_one
-    ]
+    assert [(c.start_s, c.end_s, c.cut_short) for c in in_pieces] == [(c.start_s, c.end_s, c.cut_short) for c in in_one]
     assert all(np.array_equal(a.frames, b.frames) for a, b in zip(in_pieces, in_one, strict=True))
 
 

@@ -92,9 +92,7 @@ def test_pitches_above_8_khz_do_not_fold_back(tmp_path: Path) -> None:
 
 def test_channels_are_averaged(tmp_path: Path) -> None:
     one = tone(300, 0.5, SAMPLE_RATE)
-    (tmp_path / "opposed.wav").write_bytes(
-        encoded(np.stack([one, -one], axis=1), SAMPLE_RATE, "WAV", "FLOAT")
-    )
+    (tmp_path / "opposed.wav").write_bytes(encoded(np.stack([one, -one], axis=1), SAMPLE_RATE, "WAV", "FLOAT"))
     assert not whole(tmp_path / "opposed.wav").any()
 
 

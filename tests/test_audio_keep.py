@@ -21,9 +21,7 @@ def test_kept_sound_comes_back_bit_by_bit(tmp_path: Path) -> None:
     assert [file.name for file in (tmp_path / "day").iterdir()] == ["one.flac"]
 
 
-def test_a_failure_before_the_last_step_leaves_what_was_there(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_failure_before_the_last_step_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "one.flac"
     keep_sound(path, SOUND)
 

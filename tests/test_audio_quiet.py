@@ -36,9 +36,7 @@ def pink(length_s: float, level: float = 0.02) -> Frames:
 def speech() -> Frames:
     """A phrase with half a second of silence before and after it, half as loud as it can be."""
     voice = EspeakVoice()
-    sound = soxr.resample(
-        voice.say("band four two male, foam yes").astype(np.float32), voice.rate, SAMPLE_RATE
-    )
+    sound = soxr.resample(voice.say("band four two male, foam yes").astype(np.float32), voice.rate, SAMPLE_RATE)
     silence = np.zeros(SAMPLE_RATE // 2)
     return np.concatenate([silence, sound / 2, silence]).astype(np.int16)
 

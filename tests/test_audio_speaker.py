@@ -84,8 +84,7 @@ def test_the_real_library_plays(tmp_path: Path) -> None:
     played = tmp_path / "played.raw"
     config = tmp_path / "asound.conf"
     config.write_text(
-        f'pcm.!default {{ type file file "{played}" format "raw" slave.pcm "null" }}\n'
-        "pcm.null { type null }\n"
+        f'pcm.!default {{ type file file "{played}" format "raw" slave.pcm "null" }}\npcm.null {{ type null }}\n'
     )
     environment = {**os.environ, "ALSA_CONFIG_PATH": str(config)}
     subprocess.run([sys.executable, "-c", PLAY_AND_LIST], env=environment, check=True, timeout=60)

@@ -162,9 +162,7 @@ def test_every_listed_file_is_flac_16_khz_mono_16_bit() -> None:
 
 
 def test_no_file_is_unlisted_and_none_listed_twice() -> None:
-    sounds = {
-        path.relative_to(FIXTURES).as_posix() for path in FIXTURES.rglob("*.*") if path.suffix in SOUNDS
-    }
+    sounds = {path.relative_to(FIXTURES).as_posix() for path in FIXTURES.rglob("*.*") if path.suffix in SOUNDS}
     assert sorted(sounds) == sorted(LISTED)
 
 
@@ -309,9 +307,7 @@ def test_session_ends_as_the_scenario_says() -> None:
         correcting = line["said"] == "correction"
     birds: dict[int, Line] = {}
     for call in kept:
-        birds.setdefault(call["band"], {}).update(
-            {slot: value for slot, value in call.items() if slot != "band"}
-        )
+        birds.setdefault(call["band"], {}).update({slot: value for slot, value in call.items() if slot != "band"})
 
     final = YARD["final"]
     assert birds == {int(band): slots for band, slots in final["birds"].items()}

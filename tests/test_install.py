@@ -77,9 +77,7 @@ def handler(site: Site) -> type[BaseHTTPRequestHandler]:
             start, size = int(span.removeprefix("bytes=").removesuffix("-")), len(site.content)
             if start >= size:
                 return self.answer(416, b"", {"Content-Range": f"bytes */{size}"})
-            return self.answer(
-                206, site.content[start:], {"Content-Range": f"bytes {start}-{size - 1}/{size}"}
-            )
+            return self.answer(206, site.content[start:], {"Content-Range": f"bytes {start}-{size - 1}/{size}"})
 
         def answer(self, status: int, body: bytes, headers: dict[str, str]) -> None:
             self.send_response(status)
@@ -131,17 +129,12 @@ def refused(folder: Path, from_zip: Path | None, match: str) -> None:
 
 def test_the_model_is_fetched_checked_and_unpacked(site: Site, tmp_path: Path) -> None:
     steps: list[tuple[int, int]] = []
-    installed = install_vosk(
-        None, lambda done, total: steps.append((done, total)), tmp_path / "new" / "models"
-    )
+    installed = install_vosk(None, lambda done, total: steps.append((done, total)), tmp_path / "new" / "models")
     assert installed.path == tmp_path / "new" / "models" / NAME
     assert "MD5" in installed.checked
     check_model(installed.path)
     for name, content in model_files().items():
-        assert (
-            hashlib.sha256((installed.path.parent / name).read_bytes()).digest()
-            == hashlib.sha256(content).digest()
-        )
+        assert hashlib.sha256((installed.path.parent / name).read_bytes()).digest() == hashlib.sha256(content).digest()
     assert left_in(installed.path.parent) == [NAME]
     assert [path for path, _ in site.asked] == ["/models/model-list.json", f"/models/{NAME}.zip"]
     size, unpacked = len(MODEL_ZIP), sum(map(len, model_files().values()))
@@ -201,9 +194,7 @@ def test_a_part_longer_than_the_file_is_thrown_away(site: Site, tmp_path: Path) 
     check_model(install_vosk(None, quiet, tmp_path).path)
 
 
-def test_a_part_of_another_file_is_found_out_by_the_checksum_and_thrown_away(
-    site: Site, tmp_path: Path
-) -> None:
+def test_a_part_of_another_file_is_found_out_by_the_checksum_and_thrown_away(site: Site, tmp_path: Path) -> None:
     (tmp_path / f"{NAME}.zip.part").write_bytes(b"another file")
     refused(tmp_path, None, "is not the file in the library's list")
     assert left_in(tmp_path) == []
@@ -243,9 +234,7 @@ def test_a_site_in_trouble_keeps_what_was_fetched(site: Site, tmp_path: Path) ->
     assert (tmp_path / f"{NAME}.zip.part").read_bytes() == MODEL_ZIP[:1000]
 
 
-def test_without_a_network_it_says_how_to_install_from_a_zip(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_without_a_network_it_says_how_to_install_from_a_zip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("vosk.MODEL_PRE_URL", "http://127.0.0.1:1/")
     monkeypatch.setattr("vosk.MODEL_LIST_URL", "http://127.0.0.1:1/model-list.json")
     refused(
@@ -338,9 +327,7 @@ def test_no_such_zip(tmp_path: Path) -> None:
     refused(tmp_path, tmp_path / "nowhere.zip", "no such file; give the zip of a Vosk model")
 
 
-def test_a_full_disk_is_told_before_anything_is_unpacked(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_full_disk_is_told_before_anything_is_unpacked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "model.zip").write_bytes(MODEL_ZIP)
     usage = shutil.disk_usage(tmp_path)._replace(free=10_000_000)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
@@ -348,9 +335,7 @@ def test_a_full_disk_is_told_before_anything_is_unpacked(
     refused(tmp_path / "models", tmp_path / "model.zip", "are needed and 10 MB free; make room")
 
 
-def test_a_folder_that_cannot_be_written_is_a_message(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_folder_that_cannot_be_written_is_a_message(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(VoicelogError, match=r"cannot install: .*; make room or allow writing there"):
         install_vosk(tmp_path / "model.zip", quiet, tmp_path / "file" / "models")

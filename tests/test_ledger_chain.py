@@ -131,9 +131,7 @@ def _add(raw: sqlite3.Connection) -> None:
     last = dict(raw.execute("SELECT * FROM event WHERE seq = 5").fetchone())
     row = {**last, "id": new_id(), "seq": 6, "prev": last["hash"]}
     row = {name: row[name] for name in row.keys() - {"kind", "band", "about"}} | {"hash": row_hash(row)}
-    raw.execute(
-        f"INSERT INTO event ({','.join(row)}) VALUES ({','.join('?' * len(row))})", list(row.values())
-    )
+    raw.execute(f"INSERT INTO event ({','.join(row)}) VALUES ({','.join('?' * len(row))})", list(row.values()))
 
 
 @pytest.mark.parametrize(
@@ -165,9 +163,7 @@ def test_a_moved_row_is_named_with_its_place(ledger_path: Path) -> None:
         _swap(raw)
     with Ledger.open(ledger_path) as ledger:
         first, _ = ledger.verify()
-    assert f"row 2 of device {ledger.device} (event {first.event}) was moved: it was written as row 4" == str(
-        first
-    )
+    assert f"row 2 of device {ledger.device} (event {first.event}) was moved: it was written as row 4" == str(first)
 
 
 @pytest.fixture(scope="module")

@@ -170,9 +170,7 @@ def _states_by_definition(events: list[Event]) -> dict[str, str]:
         corrections = [other for other, fact in made.items() if fact.supersedes == call]
         return any(correction not in voided or replaced(correction) for correction in corrections)
 
-    return {
-        call: "voided" if call in voided else "superseded" if replaced(call) else "effective" for call in made
-    }
+    return {call: "voided" if call in voided else "superseded" if replaced(call) else "effective" for call in made}
 
 
 def _tables(ledger: Ledger) -> list[list[dict[str, object]]]:

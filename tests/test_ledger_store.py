@@ -112,9 +112,7 @@ def test_the_same_draft_again_is_kept_once(ledger: Ledger) -> None:
     assert len(list(ledger.events())) == 2
 
 
-@pytest.mark.parametrize(
-    "change", [{"words": "hen"}, {"fact": _call(43)}, {"certainty": None}, {"session": "t"}]
-)
+@pytest.mark.parametrize("change", [{"words": "hen"}, {"fact": _call(43)}, {"certainty": None}, {"session": "t"}])
 def test_an_id_cannot_be_used_for_something_else(ledger: Ledger, change: dict[str, object]) -> None:
     draft = _draft(_call(42))
     kept = ledger.append(draft)
@@ -124,9 +122,7 @@ def test_an_id_cannot_be_used_for_something_else(ledger: Ledger, change: dict[st
 
 
 @pytest.mark.parametrize("make", [lambda target: CallVoided(target=target), _correction])
-def test_only_a_call_of_this_ledger_can_be_voided_or_corrected(
-    ledger: Ledger, make: Callable[[str], Fact]
-) -> None:
+def test_only_a_call_of_this_ledger_can_be_voided_or_corrected(ledger: Ledger, make: Callable[[str], Fact]) -> None:
     note = ledger.append(_draft(NoteKept(band=42)))
     draft = _draft(make(new_id()))
     itself = draft.model_copy(update={"fact": make(draft.id)})

@@ -68,9 +68,7 @@ def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return home
 
 
-@pytest.mark.parametrize(
-    "files", [NEWER, OLDER, NEWER[:6], OLDER[:5]], ids=["newer", "older", "plain", "old plain"]
-)
+@pytest.mark.parametrize("files", [NEWER, OLDER, NEWER[:6], OLDER[:5]], ids=["newer", "older", "plain", "old plain"])
 def test_a_whole_model_passes(tmp_path: Path, files: list[str]) -> None:
     check_model(fake_model(tmp_path / "m", files))
 

@@ -154,9 +154,7 @@ SCRIPTS: dict[str, Script] = {
         ("42 male foam yes ~0.5", "ask", "four two, male, foam yes? yes or no"),
         ("yes", "accept", "four two, male, foam yes"),
     ],
-    "fairly heard, with a live rival": [
-        ("42 male ~0.5 | 52 male", "ask", "four two, male, not five two? yes or no")
-    ],
+    "fairly heard, with a live rival": [("42 male ~0.5 | 52 male", "ask", "four two, male, not five two? yes or no")],
     "a rival that is not here": [("42 male ~0.5 | 99 male", "ask", "four two, male? yes or no")],
     "a rival for the same band": [("42 male ~0.5 | 42 female", "ask", "four two, male? yes or no")],
     "a rival that is no call": [("42 male ~0.5 | no", "ask", "four two, male? yes or no")],
@@ -571,9 +569,7 @@ def test_what_to_listen_for_next(talk: Talk) -> None:
     for line in ("42", "male ~0.5", "yes", "note", "cough", "pause", "42", "resume", "finish", "42"):
         talk.say(line)
         expected.append(expects(talk.state))
-    assert expected == (
-        ["call", "answer", "call", "note", "call", "paused", "paused", "call", "finished", "finished"]
-    )
+    assert expected == (["call", "answer", "call", "note", "call", "paused", "paused", "call", "finished", "finished"])
 
 
 def test_readback_in_full(talk: Talk) -> None:

@@ -49,13 +49,9 @@ PARTS: list[dict[str, object]] = [
 ]
 # Most calls are about few birds, and most of what is said is calls, so that calls meet.
 BANDS = (None, None, None, 42, 42, 1, 2, 3, 60, 99)
-CALLS: list[Utterance] = [
-    CallSaid(call=Call.model_validate(part | {"band": band})) for band in BANDS for part in PARTS
-]
+CALLS: list[Utterance] = [CallSaid(call=Call.model_validate(part | {"band": band})) for band in BANDS for part in PARTS]
 WORDS: list[Utterance] = [Command(name=name) for name in get_args(CommandName)]
-BUSY: list[Utterance] = [
-    Command(name=name) for name in ("strike", "strike", "correction", "correction", "note")
-]
+BUSY: list[Utterance] = [Command(name=name) for name in ("strike", "strike", "correction", "correction", "note")]
 ANSWERS: list[Utterance] = [Answer(yes=True), Answer(yes=True), Answer(yes=False)]
 UTTERANCES = [*CALLS, *WORDS, *BUSY * 12, *ANSWERS * 10, NotUnderstood(why="noise")]
 
@@ -113,9 +109,7 @@ def hear(
 
 def kept(facts: list[tuple[str, Fact]]) -> list[tuple[str, Fact]]:
     """The facts as the ledger gives them back: through their text form, which checks them again."""
-    return [
-        (written_id, fact_adapter.validate_json(fact_adapter.dump_json(fact))) for written_id, fact in facts
-    ]
+    return [(written_id, fact_adapter.validate_json(fact_adapter.dump_json(fact))) for written_id, fact in facts]
 
 
 def book_of(facts: list[tuple[str, Fact]]) -> Book:
@@ -163,9 +157,7 @@ def call_of(readback: str) -> Call:
 
 @quick
 @given(talks, st.sampled_from(["full", "brief", "tones"]))
-def test_only_what_is_accepted_is_written(
-    talk: list[Turn], readback: Literal["full", "brief", "tones"]
-) -> None:
+def test_only_what_is_accepted_is_written(talk: list[Turn], readback: Literal["full", "brief", "tones"]) -> None:
     for _, _, outcome in hear(talk, readback):
         if outcome.verdict is not Verdict.ACCEPT:
             assert outcome.facts == ()
@@ -180,9 +172,7 @@ def test_only_what_is_accepted_is_written(
 
 @quick
 @given(talks, st.sampled_from(["full", "brief"]))
-def test_every_call_that_is_written_is_read_back(
-    talk: list[Turn], readback: Literal["full", "brief"]
-) -> None:
+def test_every_call_that_is_written_is_read_back(talk: list[Turn], readback: Literal["full", "brief"]) -> None:
     for _, _, outcome in hear(talk, readback):
         told = [call_of(reply.text) for reply in outcome.replies if reply.kind == "readback"]
         assert told == [fact.call for _, fact in outcome.facts if isinstance(fact, CallMade)]
@@ -279,9 +269,7 @@ def test_nothing_is_said_or_kept_while_paused_or_finished_but_resume(talk: list[
 @quick
 @given(talks)
 def test_a_count_is_reminded_of_once(talk: list[Turn]) -> None:
-    told = Counter(
-        reply.text for _, _, outcome in hear(talk) for reply in outcome.replies if reply.kind == "reminder"
-    )
+    told = Counter(reply.text for _, _, outcome in hear(talk) for reply in outcome.replies if reply.kind == "reminder")
     assert told["five left"] <= 1
     assert set(told) <= {"five left", "all done"}
 

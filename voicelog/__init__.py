@@ -1,0 +1,1 @@
+"""voicelog: speak calls over quail with both hands full; heard offline, read back, kept in one ledger."""

@@ -319,9 +319,7 @@ def _sitting(
     grammars = Grammars(config.grammars or shipped("grammars"))
     state: State = start(roster, known, _settings(config, weights))
     recogniser = open_recogniser(choose(config.engine, model, config.vosk_model)) if listens else None
-    return Sitting(
-        grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen
-    )
+    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen)
 
 
 @contextmanager

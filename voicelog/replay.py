@@ -13,7 +13,7 @@ import numpy as np
 from voicelog.audio import NoiseStage, cut, read_sound
 from voicelog.audio.clean import ClipCleaner
 from voicelog.sitting import Sitting, Taken, record_of
-from voicelog.values import SAMPLE_RATE, Frames
+from voicelog.values import SAMPLE_RATE
 
 MOST_SILENCE = round(0.4 * SAMPLE_RATE)
 """Sound left standing before and after the speech of a file that is one utterance."""

@@ -83,9 +83,7 @@ class Sitting:
             doubts = (*doubts, "the call was cut off")
         return self._take(grammar, heard, doubts, frames if raw is None else raw, began, len(frames) / SAMPLE_RATE)
 
-    def _doubts(
-        self, recogniser: Recogniser, grammar: Grammar, heard: Heard, raw: Frames | None
-    ) -> tuple[str, ...]:
+    def _doubts(self, recogniser: Recogniser, grammar: Grammar, heard: Heard, raw: Frames | None) -> tuple[str, ...]:
         """Why words that were heard surely may be wrong all the same: another live wording sounds
         like them, or the sound as it came, before noise suppression, says something else."""
         words = tuple(word.text for word in heard.words)
@@ -109,7 +107,13 @@ class Sitting:
         return self._take(grammar, Heard(words, 1.0, "typed"), snapped.doubts, None, began, 0.0)
 
     def _take(
-        self, grammar: Grammar, heard: Heard, doubts: tuple[str, ...], sound: Frames | None, began: float, audio_s: float
+        self,
+        grammar: Grammar,
+        heard: Heard,
+        doubts: tuple[str, ...],
+        sound: Frames | None,
+        began: float,
+        audio_s: float,
     ) -> Taken:
         utterance = grammar.understand(tuple(word.text for word in heard.words))
         rival = grammar.understand(heard.runner_up) if heard.runner_up else None

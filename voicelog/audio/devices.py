@@ -33,9 +33,7 @@ def sound_devices() -> tuple[SoundDevice, ...]:
         found = sounddevice.query_devices()
         default_input, default_output = sounddevice.default.device
     except sounddevice.PortAudioError as problem:
-        raise VoicelogError(
-            f"the sound devices cannot be listed ({problem}): check the sound system"
-        ) from problem
+        raise VoicelogError(f"the sound devices cannot be listed ({problem}): check the sound system") from problem
     if not found:
         raise VoicelogError("this machine has no sound device: connect one; until then replies are text only")
     return tuple(

@@ -29,9 +29,7 @@ def earcon(verdict: Verdict, rate: int) -> Spoken:
             gap = np.zeros(int(0.05 * rate))
             sound = np.concatenate([_tone(587.33, 0.11, rate), gap, _tone(880.0, 0.22, rate)])  # D5, A5
         case Verdict.REJECT:
-            sound = _tone(
-                130.81, 0.24, rate, overtones=(1.0, 0.0, 0.7, 0.0, 0.5, 0.0, 0.35)
-            )  # C3, odd harmonics
+            sound = _tone(130.81, 0.24, rate, overtones=(1.0, 0.0, 0.7, 0.0, 0.5, 0.0, 0.35))  # C3, odd harmonics
     frames = to_int16(sound * (_PEAK / np.abs(sound).max()))
     frames.flags.writeable = False
     return frames

@@ -70,9 +70,7 @@ def _open(path: Path) -> Any:
     except soundfile.LibsndfileError as problem:
         if not _readable(path):
             raise VoicelogError(f"{path} cannot be read: check who may read it") from problem
-        raise VoicelogError(
-            f"{path} is not a sound file, or a broken one: give WAV, FLAC, OGG or MP3"
-        ) from problem
+        raise VoicelogError(f"{path} is not a sound file, or a broken one: give WAV, FLAC, OGG or MP3") from problem
     if sound.frames == 0:
         sound.close()
         raise VoicelogError(f"{path} holds no sound (0 samples): copy or record it again")

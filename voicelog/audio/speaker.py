@@ -47,18 +47,14 @@ class DeviceSpeaker:
         try:
             self._sounddevice.check_output_settings(device=device, channels=1, dtype="int16")
         except (ValueError, self._sounddevice.PortAudioError) as problem:
-            raise VoicelogError(
-                f"no sound device to play through ({problem}): connect or name another"
-            ) from problem
+            raise VoicelogError(f"no sound device to play through ({problem}): connect or name another") from problem
 
     def play(self, sound: Spoken, rate: int, at_s: float | None = None) -> None:
         """Raises VoicelogError when the device fails, as when it was unplugged."""
         try:
             self._sounddevice.play(sound, rate, device=self._device, blocking=True)
         except (ValueError, self._sounddevice.PortAudioError) as problem:
-            raise VoicelogError(
-                f"the sound device failed ({problem}): check that it is connected"
-            ) from problem
+            raise VoicelogError(f"the sound device failed ({problem}): check that it is connected") from problem
 
     def close(self) -> None:
         self._sounddevice.stop()
@@ -84,9 +80,7 @@ class WavSpeaker:
                 path, "w", samplerate=rate, channels=1, format="WAV", subtype="PCM_16"
             )
         except (OSError, soundfile.LibsndfileError) as problem:
-            raise VoicelogError(
-                f"{path} cannot be written: give a WAV in a folder that is there"
-            ) from problem
+            raise VoicelogError(f"{path} cannot be written: give a WAV in a folder that is there") from problem
 
     def play(self, sound: Spoken, rate: int, at_s: float | None = None) -> None:
         if at_s is not None:

@@ -18,9 +18,9 @@ from voicelog.grammar.jsgf import (
     Rule,
     Tagged,
     load_jsgf,
+    references,
 )
 from voicelog.grammar.jsgf import Sequence as InOrder
-from voicelog.grammar.jsgf import references
 from voicelog.grammar.meaning import meaning_of, number_of
 from voicelog.grammar.network import Network, minimal
 from voicelog.grammar.utterance import NotUnderstood, Utterance

@@ -226,9 +226,7 @@ def load_jsgf(path: Path) -> GrammarFile:
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as wrong:
-        raise VoicelogError(
-            f"{path}: cannot be read ({wrong.strerror}); give a folder of .gram files"
-        ) from None
+        raise VoicelogError(f"{path}: cannot be read ({wrong.strerror}); give a folder of .gram files") from None
     except UnicodeDecodeError as wrong:
         line = wrong.object[: wrong.start].count(b"\n") + 1
         raise VoicelogError(f"{path}:{line}:1: is not UTF-8; save the file as UTF-8") from None

@@ -141,9 +141,7 @@ def _fetch(url: str, part: Path, progress: Progress) -> None:
         raise VoicelogError(f"{error}; try later, {_BY_HAND}") from error
     except requests.RequestException as error:
         if done:
-            raise VoicelogError(
-                f"{url}: broke off after {_mb(done)}; run this again to go on from there"
-            ) from error
+            raise VoicelogError(f"{url}: broke off after {_mb(done)}; run this again to go on from there") from error
         raise VoicelogError(f"{url}: no answer; connect to the network, {_BY_HAND}") from error
 
 
@@ -155,9 +153,7 @@ def _unpack(source: Path, folder: Path, progress: Progress) -> Path:
         total = sum(member.file_size for member in members)
         _need_space(folder, total)
         # Beside its place, so that the move at the end is a rename on one disk.
-        with tempfile.TemporaryDirectory(
-            prefix=".unpacking-", dir=folder, ignore_cleanup_errors=True
-        ) as work:
+        with tempfile.TemporaryDirectory(prefix=".unpacking-", dir=folder, ignore_cleanup_errors=True) as work:
             done = 0
             for member in members:
                 target = Path(work, "new", member.filename)
@@ -203,9 +199,7 @@ def _model_name(source: Path, members: list[zipfile.ZipInfo]) -> str:
             )
     tops = {member.filename.partition("/")[0] for member in members}
     if len(tops) != 1 or not all("/" in member.filename for member in members):
-        raise VoicelogError(
-            f"{source}: no Vosk model inside, which is one folder with all its files; get another zip"
-        )
+        raise VoicelogError(f"{source}: no Vosk model inside, which is one folder with all its files; get another zip")
     (name,) = tops
     if not is_english(name):
         raise VoicelogError(

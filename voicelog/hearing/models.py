@@ -66,9 +66,7 @@ def load_vosk() -> Any:
         OSError,
         TypeError,
     ) as error:  # TypeError: vosk's answer to a platform it does not know
-        raise VoicelogError(
-            f"the vosk library does not load ({error}); install it: pip install vosk"
-        ) from error
+        raise VoicelogError(f"the vosk library does not load ({error}); install it: pip install vosk") from error
     vosk.SetLogLevel(-1)
     return vosk
 

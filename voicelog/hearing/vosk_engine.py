@@ -104,9 +104,7 @@ class VoskRecogniser:
         self._model_name = model_dir.name
         strange = [name for name in _UNKNOWN_NAMES if self._knows(name)]
         if not strange:
-            raise VoicelogError(
-                f"{model_dir}: the model has no word for the unknown ({UNKNOWN}); get another"
-            )
+            raise VoicelogError(f"{model_dir}: the model has no word for the unknown ({UNKNOWN}); get another")
         self._fillers = [strange[0], *(word for word in decoys if self._knows(word))]
         self._network: Network | None = None
         self._recogniser: Any = None
@@ -130,9 +128,7 @@ class VoskRecogniser:
             return
         missing = frozenset(word for word in network.words if not self._knows(word))
         if missing == network.words:
-            raise VoicelogError(
-                f"the model {self._model_name} has no word of the grammar; use an English model"
-            )
+            raise VoicelogError(f"the model {self._model_name} has no word of the grammar; use an English model")
         phrases = phrase_list(network, missing, self._fillers)
         # A new recogniser, since the library's SetGrammar never frees the old grammar.
         # ensure_ascii=False, since its JSON reader leaves \u escapes as they are.
@@ -207,11 +203,7 @@ def phrase_list(network: Network, missing: frozenset[str], fillers: Sequence[str
     times = math.ceil(1 / (_DECOY_WEIGHT * average))
     unknown, *decoys = fillers
     strange = [decoy for decoy in decoys if decoy not in network.words]
-    return (
-        phrases * times
-        + [unknown] * round(average * times)
-        + strange * round(_DECOY_WEIGHT * average * times)
-    )
+    return phrases * times + [unknown] * round(average * times) + strange * round(_DECOY_WEIGHT * average * times)
 
 
 def heard_in(readings: Sequence[Reading], network: Network) -> Heard:
@@ -272,8 +264,7 @@ def readings_in(result: str, began_s: float, vocabulary: frozenset[str]) -> list
             share
             for share, words in ways
             if any(
-                other.text == word.text and other.start_s < word.end_s and word.start_s < other.end_s
-                for other in words
+                other.text == word.text and other.start_s < word.end_s and word.start_s < other.end_s for other in words
             )
         )
 
@@ -283,9 +274,7 @@ def readings_in(result: str, began_s: float, vocabulary: frozenset[str]) -> list
         if texts in merged:
             merged[texts] = replace(merged[texts], share=min(1.0, merged[texts].share + share))
         else:
-            sure = tuple(
-                replace(w, certainty=0.0 if w.text == UNKNOWN else min(1.0, certainty(w))) for w in words
-            )
+            sure = tuple(replace(w, certainty=0.0 if w.text == UNKNOWN else min(1.0, certainty(w))) for w in words)
             merged[texts] = Reading(sure, share)
     return sorted(merged.values(), key=lambda reading: -reading.share)
 

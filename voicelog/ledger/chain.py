@@ -81,11 +81,7 @@ def _device_problems(device: str, rows: list[Row], head: tuple[int, str]) -> Ite
     for row in rows:
         if row["seq"] > last + 1:
             yield _missing(device, last + 1, row["seq"] - 1)
-        elif (
-            row["prev"] != link
-            and row["id"] not in unsound
-            and (before is None or before["id"] not in unsound)
-        ):
+        elif row["prev"] != link and row["id"] not in unsound and (before is None or before["id"] not in unsound):
             # Both rows agree with their own hashes, so the earlier one was exchanged whole.
             yield _altered(before or row)
         if row["id"] in unsound:
@@ -126,11 +122,7 @@ def _moved(row: Row, seq: int) -> Problem:
 
 
 def _missing(device: str, first: int, last: int) -> Problem:
-    which = (
-        f"row {first} of device {device} is"
-        if first == last
-        else f"rows {first} to {last} of device {device} are"
-    )
+    which = f"row {first} of device {device} is" if first == last else f"rows {first} to {last} of device {device} are"
     return Problem("missing", device, first, None, f"{which} missing")
 
 

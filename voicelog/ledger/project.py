@@ -87,12 +87,8 @@ def fold(events: Iterable[Event]) -> Book:
         return KeptCall(event_id, event.session, event.at, band, fact.call, fact.supersedes, state)
 
     calls = tuple(kept(event_id, fact) for event_id, fact in made.items())
-    effective = sorted(
-        (call for call in calls if call.state == "effective"), key=lambda call: (call.band, call.id)
-    )
-    birds = {
-        band: Bird(band, tuple(of_bird)) for band, of_bird in groupby(effective, key=lambda call: call.band)
-    }
+    effective = sorted((call for call in calls if call.state == "effective"), key=lambda call: (call.band, call.id))
+    birds = {band: Bird(band, tuple(of_bird)) for band, of_bird in groupby(effective, key=lambda call: call.band)}
     return Book(calls, birds)
 
 

@@ -57,9 +57,7 @@ def to_row(draft: Draft, *, device: str, seq: int, prev: str, now: datetime) -> 
         }
         return {**row, "hash": row_hash(row)}
     except rfc8785.CanonicalizationError as error:
-        raise VoicelogError(
-            "a word or name has a broken character in it: give it again without it"
-        ) from error
+        raise VoicelogError("a word or name has a broken character in it: give it again without it") from error
 
 
 def to_event(row: Mapping[str, Any]) -> Event:

@@ -54,9 +54,7 @@ def use_wal(db: Database, path: Path) -> None:
     with plainly(path):
         mode = db.execute("PRAGMA journal_mode=WAL").fetchone()[0]
     if mode != "wal":
-        raise VoicelogError(
-            f"{path} lies where SQLite cannot keep a write-ahead log: put the ledger on a local disk"
-        )
+        raise VoicelogError(f"{path} lies where SQLite cannot keep a write-ahead log: put the ledger on a local disk")
 
 
 @contextmanager
@@ -91,9 +89,7 @@ def _plain_words(path: Path, error: sqlite3.Error) -> str:
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
             return f"{path} is being written by another program: let it finish, then try again"
         case sqlite3.SQLITE_FULL:
-            return (
-                f"no room left on the disk for {path}, nothing was written: free some space, then try again"
-            )
+            return f"no room left on the disk for {path}, nothing was written: free some space, then try again"
         case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
             return f"{path} or its folder cannot be written: allow writing there, or give another place"
         case sqlite3.SQLITE_NOTADB:
@@ -117,25 +113,17 @@ def _check_place(path: Path, *, must_exist: bool) -> None:
     if not path.exists():
         if log.exists() and log.stat().st_size > 0:
             # SQLite would delete this log, and with it calls that were read back.
-            raise VoicelogError(
-                f"{path} is gone but its log {log.name} is here: put the ledger back beside it"
-            )
+            raise VoicelogError(f"{path} is gone but its log {log.name} is here: put the ledger back beside it")
         if must_exist:
-            raise VoicelogError(
-                f"there is no ledger at {path}: start a session first, or give the place of another"
-            )
+            raise VoicelogError(f"there is no ledger at {path}: start a session first, or give the place of another")
         if not path.parent.is_dir():
-            raise VoicelogError(
-                f"there is no folder {path.parent}: make it, or give another place for the ledger"
-            )
+            raise VoicelogError(f"there is no folder {path.parent}: make it, or give another place for the ledger")
         return
     try:
         with path.open("rb") as file:
             header = file.read(_APPLICATION_ID_AT.stop)
     except OSError as error:
-        raise VoicelogError(
-            f"{path} cannot be read ({error.strerror}): allow reading it, or give another"
-        ) from error
+        raise VoicelogError(f"{path} cannot be read ({error.strerror}): allow reading it, or give another") from error
     if not header and not must_exist:
         return
     ours = header.startswith(_MAGIC) and header[_APPLICATION_ID_AT] == APPLICATION_ID.to_bytes(4)

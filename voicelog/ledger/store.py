@@ -82,9 +82,7 @@ class Ledger:
             seq, prev = self._heads().get(self.device, (0, NO_ROW_BEFORE))
             row = to_row(draft, device=self.device, seq=seq + 1, prev=prev, now=datetime.now().astimezone())
             self.db.table("event").insert(row)
-            self.db.table("head").insert(
-                {"device": self.device, "seq": seq + 1, "hash": row["hash"]}, replace=True
-            )
+            self.db.table("head").insert({"device": self.device, "seq": seq + 1, "hash": row["hash"]}, replace=True)
             event = to_event(row)
             tables.refresh(self.db, event)
         return event
@@ -138,25 +136,19 @@ class Ledger:
         return next(self.db.query(f"{SELECT} WHERE id = ?", [event_id]), None)
 
     def _heads(self) -> dict[str, tuple[int, str]]:
-        return {
-            device: (seq, last) for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head")
-        }
+        return {device: (seq, last) for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head")}
 
     def _check_target(self, draft: Draft) -> None:
         match draft.fact:
             case CallVoided(target=str(target)) | CallMade(supersedes=str(target)):
                 found = self.db.execute("SELECT kind FROM event WHERE id = ?", [target]).fetchone()
                 if found != ("call",):
-                    raise VoicelogError(
-                        f"there is no call {target} in this ledger to void or correct: check its id"
-                    )
+                    raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
 
 
 def _same_event(row: dict[str, Any], draft: Draft) -> Event:
     if any(row[name] != value for name, value in said_columns(draft).items()):
-        raise VoicelogError(
-            f"event {draft.id} is already kept with other content: give the new one an id of its own"
-        )
+        raise VoicelogError(f"event {draft.id} is already kept with other content: give the new one an id of its own")
     return to_event(row)
 
 
@@ -165,9 +157,7 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
     with sqlite.plainly(path):
         found = migrate.version(db)
     if found > newest:
-        raise VoicelogError(
-            f"{path} was written by a newer voicelog (version {found}, not {newest}): update voicelog"
-        )
+        raise VoicelogError(f"{path} was written by a newer voicelog (version {found}, not {newest}): update voicelog")
     if found < newest:
         with sqlite.writing(db, path):
             migrate.migrate(db)

@@ -32,11 +32,7 @@ def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> 
     wrong = entry.instead_of
     fact = CallMade(call=entry.call, supersedes=wrong.id if wrong else None, confirmed_by=confirmed_by)
     after = replace(written(state, entry.id, fact), pending=None, correcting=False)
-    text = (
-        wording.corrected(fact.call, wrong.band)
-        if wrong
-        else wording.readback(fact.call, state.settings.readback)
-    )
+    text = wording.corrected(fact.call, wrong.band) if wrong else wording.readback(fact.call, state.settings.readback)
     readback = Reply(text, earcon="accept", kind="readback")
     return Outcome(
         after,

@@ -29,9 +29,7 @@ class Outcome:
 
 def refuse(state: State, text: str, reason: str, *, before: tuple[Reply, ...] = ()) -> Outcome:
     """A rejection that is said, after what `before` has to say."""
-    return Outcome(
-        state, Verdict.REJECT, reason, replies=(*before, Reply(text, earcon="reject", kind="refusal"))
-    )
+    return Outcome(state, Verdict.REJECT, reason, replies=(*before, Reply(text, earcon="reject", kind="refusal")))
 
 
 def say_again(state: State, reason: str) -> Outcome:
@@ -57,9 +55,7 @@ def tell(state: State, text: str, reason: str, *, before: tuple[Reply, ...] = ()
     return Outcome(state, Verdict.ACCEPT, reason, replies=(*before, reply))
 
 
-def do(
-    state: State, event_id: str, fact: Fact, text: str, reason: str, *, before: tuple[Reply, ...] = ()
-) -> Outcome:
+def do(state: State, event_id: str, fact: Fact, text: str, reason: str, *, before: tuple[Reply, ...] = ()) -> Outcome:
     """Something written on a word of the handler, and said after what `before` has to say."""
     reply = Reply(text, earcon="accept", kind="answer")
     return Outcome(

@@ -40,9 +40,7 @@ class Background:
 def find_risks(call: Call, background: Background) -> list[Risk]:
     """Every reason to ask before the call is written, the most telling first."""
     stays = background.corrected.said() if background.corrected else {}
-    new = call.model_copy(
-        update={name: None for name, value in call.said().items() if stays.get(name) == value}
-    )
+    new = call.model_copy(update={name: None for name, value in call.said().items() if stays.get(name) == value})
     return [*_sex(new, background), *_other_slots(new, background), *_weight(new, background)]
 
 
@@ -75,6 +73,4 @@ def _other_slots(new: Call, background: Background) -> Iterator[Risk]:
 def _weight(new: Call, background: Background) -> Iterator[Risk]:
     least, greatest = background.expected_weight_g
     if new.weight_g is not None and not least <= new.weight_g <= greatest:
-        yield Risk(
-            wording.out_of_range(background.band, new.weight_g, heavy=new.weight_g > greatest), wording.RIGHT
-        )
+        yield Risk(wording.out_of_range(background.band, new.weight_g, heavy=new.weight_g > greatest), wording.RIGHT)

@@ -88,9 +88,7 @@ class State:
     last_reply: str = ""
 
 
-def start(
-    roster: Sequence[int], known: Mapping[int, Known] | None = None, settings: Settings | None = None
-) -> State:
+def start(roster: Sequence[int], known: Mapping[int, Known] | None = None, settings: Settings | None = None) -> State:
     """A session in which nothing was said yet.
 
     Raises VoicelogError for a roster without bands.

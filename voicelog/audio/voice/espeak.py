@@ -108,9 +108,7 @@ def _library() -> tuple[ctypes.CDLL, int]:
     except (OSError, RuntimeError) as problem:
         raise VoicelogError(f"espeak-ng does not load ({problem}): reinstall espeakng-loader") from problem
     if len(os.fsencode(data)) > _LONGEST_DATA_PATH:
-        raise VoicelogError(
-            f"espeak-ng cannot find its data in so long a path: install higher up than {data}"
-        )
+        raise VoicelogError(f"espeak-ng cannot find its data in so long a path: install higher up than {data}")
     library.espeak_Initialize.argtypes = [ctypes.c_int, ctypes.c_int, ctypes.c_char_p, ctypes.c_int]
     library.espeak_SetSynthCallback.argtypes = [_Callback]
     library.espeak_SetSynthCallback.restype = None

@@ -35,9 +35,7 @@ def _load(model: Path) -> Any:
     description = model.with_name(model.name + ".json")
     for file in (model, description):
         if not file.is_file():
-            raise VoicelogError(
-                f"voice file {file} is not there: a Piper voice is an .onnx and its .onnx.json"
-            )
+            raise VoicelogError(f"voice file {file} is not there: a Piper voice is an .onnx and its .onnx.json")
     try:
         import piper
     except ImportError as problem:
@@ -45,6 +43,4 @@ def _load(model: Path) -> Any:
     try:
         return piper.PiperVoice.load(model, description)
     except Exception as problem:  # The network library has no common class for the errors of a broken file.
-        raise VoicelogError(
-            f"{model} is no Piper voice, or a broken one: download both its files again"
-        ) from problem
+        raise VoicelogError(f"{model} is no Piper voice, or a broken one: download both its files again") from problem

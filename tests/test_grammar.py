@@ -1,0 +1,136 @@
+"""The grammar files, JSGF, numbers and what words mean."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from voicelog.grammar import CallSaid, Command, Grammars, NotUnderstood, parse_roster, snap, without
+from voicelog.grammar.jsgf import parse_jsgf
+from voicelog.places import shipped
+from voicelog.values import GRAMS_PER_OUNCE, Call, VoicelogError
+
+GRAMMARS = Grammars(shipped("grammars"))
+CALL = GRAMMARS.compile("call", range(1, 300))
+DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+
+
+def meant(text: str) -> Call:
+    said = CALL.understand(text.split())
+    assert isinstance(said, CallSaid), said
+    return said.call
+
+
+def test_w3c_worked_example_reads() -> None:
+    # JSpeech Grammar Format, W3C Note 5 June 2000, the "polite" example (wording from memory).
+    file = parse_jsgf(
+        "#JSGF V1.0;\ngrammar polite;\n// courtesy\n"
+        "public <startPolite> = (please | kindly | could you | oh mighty computer) *;\n"
+        "public <endPolite> = [ please | thanks | thank you ];"
+    )
+    assert file.public == ("startPolite", "endPolite")
+
+
+@pytest.mark.parametrize(
+    ("text", "call"),
+    [
+        ("band four two male foam yes", Call(band=42, sex="male", foam="yes")),
+        ("band one oh seven", Call(band=107)),
+        ("hen", Call(sex="female")),
+        ("four hundred ten grams", Call(weight_g=410)),
+        (
+            "band three one unsure gland yes foam no fourteen and a half ounces",
+            Call(band=31, sex="unsure", gland="yes", foam="no", weight_g=round(14.5 * GRAMS_PER_OUNCE, 1)),
+        ),
+        ("band five eight rooster breast rust to pen six", Call(band=58, sex="male", breast="rust", pen="6")),
+        ("band two hundred and ninety one", Call(band=291)),
+    ],
+)
+def test_calls_of_the_design(text: str, call: Call) -> None:
+    assert meant(text) == call
+
+
+@given(st.integers(1, 299))
+def test_every_band_digit_by_digit(band: int) -> None:
+    words = ["band", *(DIGITS[int(digit)] for digit in str(band))]
+    assert meant(" ".join(words)) == Call(band=band)
+
+
+@given(st.lists(st.sampled_from(sorted(CALL.network.words)), max_size=8))
+def test_any_words_are_understood_or_not_but_never_raise(words: list[str]) -> None:
+    said = CALL.understand(words)
+    if not isinstance(said, NotUnderstood):
+        assert CALL.network.accepts(words)
+
+
+@given(st.lists(st.sampled_from(["band", "two", "oh", "male", "hen", "foam", "yes"]), min_size=1, max_size=5))
+def test_without_removes_that_and_only_that(words: list[str]) -> None:
+    less = without(CALL.network, [words])
+    assert not less.accepts(words)
+    for other in (["hen"], ["band", "two"], ["band", "two", "male"]):
+        if other != words:
+            assert less.accepts(other) == CALL.network.accepts(other)
+
+
+def test_a_number_without_its_unit_is_no_weight() -> None:
+    said = CALL.understand(["band", "four", "two", "four", "hundred", "ten"])
+    assert said == NotUnderstood(why="the call was cut short")
+
+
+def test_a_slot_said_twice_is_refused() -> None:
+    assert CALL.understand(["male", "female"]) == NotUnderstood(why="sex was said twice")
+    assert not CALL.network.accepts(["male", "foam", "yes", "female"])
+
+
+def test_only_the_roster_is_listened_for() -> None:
+    pen = GRAMMARS.compile("call", [3, 42])
+    assert pen.network.accepts(["band", "forty", "two"])
+    assert not pen.network.accepts(["band", "forty", "three"])
+
+
+def test_commands() -> None:
+    assert CALL.understand(["strike", "that"]) == Command(name="strike")
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        ("#JSGF V1.0;\ngrammar x;\n<a> = foo | ;", "x.gram:3:13"),
+        ("#JSGF V1.0;\ngrammar x;\n<a> = (foo ;", "x.gram:3:12"),
+        ("#JSGF V2.0;\ngrammar x;\n<a> = foo;", "x.gram:1:1"),
+        ("", "x.gram:1:1"),
+    ],
+)
+def test_a_mistake_is_named_with_line_and_column(text: str, where: str) -> None:
+    with pytest.raises(VoicelogError, match=f"^{where}: "):
+        parse_jsgf(text, "x.gram")
+
+
+def test_an_unknown_rule_and_a_rule_within_itself_are_named(tmp_path: Path) -> None:
+    (tmp_path / "x.gram").write_text("#JSGF V1.0;\ngrammar x;\npublic <listen> = <gone>;", encoding="utf-8")
+    with pytest.raises(VoicelogError, match=r"x\.gram:3:19: <gone> is not defined"):
+        Grammars(tmp_path)
+    (tmp_path / "x.gram").write_text("#JSGF V1.0;\ngrammar x;\npublic <listen> = a <listen>;", encoding="utf-8")
+    with pytest.raises(VoicelogError, match="contains itself"):
+        Grammars(tmp_path).compile("x")
+
+
+@pytest.mark.parametrize("text", ["", "a", "3-", "0", "5-3", "1,,2", "10000", "1-99999"])
+def test_a_roster_that_is_none(text: str) -> None:
+    with pytest.raises(VoicelogError, match="roster"):
+        parse_roster(text)
+
+
+def test_roster() -> None:
+    assert parse_roster("3, 7,12-14,7") == (3, 7, 12, 13, 14)
+
+
+def test_near_misses_are_mended_but_numbers_never_silently() -> None:
+    assert snap("band 42 femal", CALL.network).words == ("band", "four", "two", "female")
+    assert not snap("band 42 femal", CALL.network).doubts
+    mended = snap("band fourty two", CALL.network)
+    assert mended.words == ("band", "forty", "two")
+    assert mended.doubts

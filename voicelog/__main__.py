@@ -1,0 +1,5 @@
+"""`python -m voicelog` is the command `voicelog`."""
+
+from voicelog.cli import main
+
+main()
