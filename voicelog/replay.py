@@ -13,7 +13,7 @@ import numpy as np
 from voicelog.audio import NoiseStage, cut, read_sound
 from voicelog.audio.clean import ClipCleaner
 from voicelog.sitting import Sitting, Taken, record_of
-from voicelog.values import SAMPLE_RATE
+from voicelog.values import SAMPLE_RATE, Frames
 
 MOST_SILENCE = round(0.4 * SAMPLE_RATE)
 """Sound left standing before and after the speech of a file that is one utterance."""
@@ -53,7 +53,7 @@ def session_lines(sitting: Sitting, files: list[Path], stage: NoiseStage) -> Ite
         for clip in cut(read_sound(file)):
             began = time.perf_counter()
             quiet = cleaner.clean(clip.frames)
-            taken = sitting.hear(quiet, raw=clip.frames, cut_short=clip.cut_short)
+            taken = sitting.hear(quiet, raw=_if_cleaned(clip.frames, stage), cut_short=clip.cut_short)
             yield Line(str(file), clip.start_s, replace(taken, compute_s=time.perf_counter() - began))
 
 
@@ -72,6 +72,11 @@ def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, 
         first = max(0, round(clips[0].start_s * SAMPLE_RATE) - MOST_SILENCE)
         last = round(clips[-1].end_s * SAMPLE_RATE) + MOST_SILENCE
         frames, raw = frames[first:last], raw[first:last]
-    taken = sitting.hear(frames, raw=raw if stage.name != "none" else None)
+    taken = sitting.hear(frames, raw=_if_cleaned(raw, stage))
     taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
     return Line(str(file), 0.0, taken), bool(clips)
+
+
+def _if_cleaned(raw: Frames, stage: NoiseStage) -> Frames | None:
+    """The sound as it came, where the stage changes it: without a difference a second listener hears nothing new."""
+    return raw if stage.name != "none" else None

@@ -232,11 +232,6 @@ class Grammars:
                     found[int(number)].append(words)
         return found
 
-    def say_band(self, band: int) -> tuple[str, ...]:
-        """The first wording of a band in the grammar; () where it cannot be said."""
-        wordings = self._wordings(next(f.name for f in self.files.values() if BAND_RULE in f.rules))
-        return next(iter(wordings.get(band, ())), ())
-
 
 def _sentences(network: Network) -> Iterator[Tags]:
     """Every utterance of a network without loops."""
