@@ -1,0 +1,11 @@
+"""Options that several commands share, so that they are spelled and explained alike."""
+
+from pathlib import Path
+
+import click
+
+MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
+LEDGER = click.option("--ledger", type=click.Path(path_type=Path), help="The ledger file; made where it is not there.")
+ROSTER = click.option("--roster", help="Bands of the pen: bands and ranges, such as 3,7,12-40.")
+ALOUD = click.option("--aloud", is_flag=True, help="Speak the replies through the speaker.")
+WAV = click.option("--wav", type=click.Path(path_type=Path), help="Write the spoken replies into this WAV file.")
