@@ -17,7 +17,10 @@ from voicelog.values import VoicelogError
 
 
 def heat_map(results: Sequence[Result], path: Path) -> None:
-    """Calls right, in percent, and silent errors, for every voice and noise by ratio; a column of panels a system, a row a roster."""
+    """Calls right, in percent, and silent errors, for every voice and noise by ratio.
+
+    A column of panels for each system, a row for each roster.
+    """
     systems, rosters = (list(grouped(results, by)) for by in (lambda r: r.system, lambda r: r.roster))
     voices = list(dict.fromkeys(result.voice for result in results))
     noises = [noise for noise in dict.fromkeys(result.noise for result in results) if noise != "none"]

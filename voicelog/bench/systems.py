@@ -104,14 +104,14 @@ class Plain:
 
         folder = model_folder()
         words = str(folder / "cmudict-en-us.dict")
-        # The library's own `cmn` carries the mean of one call over to the next; with "batch" each stands alone.
-        settings = Settings(hmm=str(folder / "en-us"), dict=words, lm=None, cmn="batch", loglevel="FATAL")
-        self._decoder = Decoder(settings)
+        self._decoder = Decoder(Settings(hmm=str(folder / "en-us"), dict=words, lm=None, loglevel="FATAL"))
         self._searches: dict[Network, str] = {}
 
     def hear(self, frames: Frames, pen: tuple[int, ...]) -> Decision:
         grammar = _grammars().compile("call", pen)
         self._decoder.activate_search(self._search(grammar.network))
+        # Its noise removal goes on from the call before; each call here stands alone.
+        self._decoder.reinit_feat()
         self._decoder.start_utt()
         self._decoder.process_raw(frames.tobytes(), full_utt=True)
         self._decoder.end_utt()

@@ -70,12 +70,14 @@ def hearing(
     Example: voicelog bench hearing --systems ours,plain --calls 10 --json figures.json --picture map.png
     """
     from voicelog.bench import Cache, Roster, default_cache, voice_named, voices_of
-    from voicelog.bench.extra import scipy_part
+    from voicelog.bench.extra import need, scipy_part
     from voicelog.bench.noises import noise_named, noises_of
     from voicelog.bench.room import Room
     from voicelog.bench.systems import SYSTEMS
 
     scipy_part("stats")
+    if picture or diagram:
+        need("matplotlib.figure", "matplotlib")
     config = settings_now()
     if noise is not None:
         config = type(config).model_validate({**config.model_dump(), "noise": _one_of(noise, _STAGES, "noise stage")})
