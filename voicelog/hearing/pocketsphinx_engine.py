@@ -92,6 +92,9 @@ def _phone_loop() -> Decoder:
 
 
 def _decode(decoder: Decoder, sound: bytes) -> list[Piece]:
+    # The model's noise removal goes on from the utterance before; without this the same sound scores otherwise
+    # the second time, and what two decodes of one sound score could not be compared.
+    decoder.reinit_feat()
     decoder.start_utt()
     decoder.process_raw(sound, full_utt=True)
     decoder.end_utt()
