@@ -21,9 +21,12 @@ from voicelog.grammar.jsgf import (
     references,
 )
 from voicelog.grammar.jsgf import Sequence as InOrder
-from voicelog.grammar.meaning import meaning_of, number_of
+from voicelog.grammar.meaning import NUMBER_TAGS, meaning_of, number_of
+from voicelog.grammar.merge import tags_in, with_yard, words_in
 from voicelog.grammar.network import Network, minimal
+from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, read_dictionary
 from voicelog.grammar.utterance import NotUnderstood, Utterance
+from voicelog.grammar.yard import Yard
 from voicelog.values import VoicelogError
 
 TOP_RULE = "listen"
@@ -114,8 +117,11 @@ class Grammar:
 class Grammars:
     """A folder of grammar files, read once; `compile` turns one of them into a `Grammar`."""
 
-    def __init__(self, folder: Path) -> None:
-        """Reads every `.gram` file of `folder`. Raises VoicelogError (file, line, column)."""
+    def __init__(self, folder: Path, yard: Yard | None = None) -> None:
+        """Reads every `.gram` file of `folder`, and lays the words of `yard` into them.
+
+        Raises VoicelogError (file, line, column).
+        """
         if not folder.is_dir():
             raise VoicelogError(f"{folder}: no such folder; give a folder of .gram files")
         self.files: dict[str, GrammarFile] = {}
@@ -129,6 +135,48 @@ class Grammars:
                 for reference in references(rule.expansion):
                     if reference.name != VOID:
                         self._resolve(file, rule, reference)
+        self.yard = Yard() if yard is None else yard
+        self.files = with_yard(self.files, self.yard)
+        listed = folder / DICTIONARY_NAME
+        self._own_language = listed.is_file()
+        self._listed = read_dictionary(listed) if self._own_language else {}
+
+    @property
+    def pronunciations(self) -> Mapping[str, tuple[Phones, ...]]:
+        """The words whose pronunciation the folder or the yard file gives."""
+        return {**self._listed, **self.yard.pronunciations}
+
+    @cached_property
+    def sounds(self) -> Sounds:
+        """How the words sound. A folder with its own dictionary has no use for the English one."""
+        return Sounds(self.pronunciations, {}) if self._own_language else Sounds(self.pronunciations)
+
+    @cached_property
+    def digits(self) -> Mapping[str, str]:
+        """The word to write for each numeral from "0" to "9": the first that the grammars tag as that digit."""
+        found: dict[str, str] = {}
+        for tag, inner in self._tags():
+            if isinstance(inner, Literal) and tag.startswith("digit "):
+                found.setdefault(tag.removeprefix("digit "), inner.word)
+        return found
+
+    @cached_property
+    def number_words(self) -> frozenset[str]:
+        """The words that make numbers."""
+        return frozenset(
+            word for tag, inner in self._tags() if tag.partition(" ")[0] in NUMBER_TAGS for word in words_in(inner)
+        )
+
+    def band_wordings(self, roster: Iterable[int]) -> dict[int, Sequence[Tags]]:
+        """Every way to say each band of a roster; a band that no grammar can say is left out."""
+        home = next((name for name, file in self.files.items() if BAND_RULE in file.rules), None)
+        wordings = {} if home is None else self._wordings(home)
+        return {band: wordings[band] for band in roster if band in wordings}
+
+    def _tags(self) -> Iterator[tuple[str, Expansion]]:
+        for file in self.files.values():
+            for rule in file.rules.values():
+                yield from tags_in(rule.expansion)
 
     def _resolve(self, file: GrammarFile, rule: Rule, reference: Reference) -> tuple[GrammarFile, Rule]:
         """The rule meant by a reference: of the file itself, else of what it imports (JSGF 4.3, 4.4)."""
