@@ -51,16 +51,26 @@ def open_grammars(config: Config) -> Grammars:
 
     yard = None if config.yard is None else load_yard(config.yard.expanduser())
     if config.grammars is not None:
-        return Grammars(config.grammars.expanduser(), yard)
-    if config.language == "en":
-        return Grammars(shipped("grammars"), yard)
+        folder = config.grammars.expanduser()
+    elif config.language == "en":
+        folder = shipped("grammars")
+    else:
+        folder = _folder_of(config.language)
+    grammars = Grammars(folder, yard)
+    grammars.check_yard("call")
+    return grammars
+
+
+def _folder_of(language: str) -> Path:
+    from voicelog.places import shipped
+
     languages = sorted(path.parent.name for path in shipped("grammars").glob("*/call.gram"))
-    if config.language not in languages:
+    if language not in languages:
         raise VoicelogError(
-            f"there are no grammars for the language “{config.language}”; "
+            f"there are no grammars for the language “{language}”; "
             f"use {', '.join(('en', *languages))}, or name a folder of .gram files with the setting grammars"
         )
-    return Grammars(shipped("grammars", config.language), yard)
+    return shipped("grammars", language)
 
 
 def ledger_path(config: Config, given: Path | None) -> Path:

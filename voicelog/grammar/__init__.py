@@ -6,9 +6,9 @@ It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` list
 from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.network import Network, without
+from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.roster import parse_roster
 from voicelog.grammar.snap import snap
-from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.utterance import Answer, CallSaid, Command, NotUnderstood, Utterance
 from voicelog.grammar.yard import Yard, load_yard
 
@@ -21,8 +21,8 @@ __all__ = [
     "Grammars",
     "Network",
     "NotUnderstood",
-    "Utterance",
     "Sounds",
+    "Utterance",
     "Yard",
     "alike_pairs",
     "load_yard",

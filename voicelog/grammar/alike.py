@@ -60,10 +60,15 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
 
 
 def _another_value(said: object, other: object) -> bool:
-    """Whether two utterances say the same slots of a bird, and not the same."""
-    if not (isinstance(said, CallSaid) and isinstance(other, CallSaid)) or said == other:
+    """Whether two utterances say the same slots of a bird, and differ in more than a weight.
+
+    A weight is read back digit by digit, and a wrong one falls out of the expected
+    range or is a few grams off; to ask at every "three hundred forty" would be too much.
+    """
+    if not (isinstance(said, CallSaid) and isinstance(other, CallSaid)):
         return False
-    return said.call.model_dump(exclude_none=True).keys() == other.call.model_dump(exclude_none=True).keys()
+    ours, theirs = said.call.model_dump(exclude_none=True), other.call.model_dump(exclude_none=True)
+    return ours.keys() == theirs.keys() and any(ours[slot] != theirs[slot] for slot in ours if slot != "weight_g")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +83,10 @@ class AlikePair:
     def asked(self) -> bool:
         """Whether the handler is asked whenever one of the two is heard."""
         a, b = self.pieces
-        return _BREATH in (a[-1], b[-1]) and len(a) != len(b) or (len(a) == len(b) == 1 and self.distance <= ALIKE)
+        if len(a) == len(b) == 1:
+            return self.distance <= ALIKE
+        short, long = sorted(self.pieces, key=len)
+        return _breath(short, long)
 
 
 def alike_pairs(grammars: Grammars, roster: Iterable[int], threshold: float = NEAR) -> tuple[AlikePair, ...]:
@@ -104,10 +112,15 @@ def _alike_pairs(grammars: Grammars, roster: tuple[int, ...], threshold: float) 
                 for other, distance in near.get(piece, ()) if len(piece) == length else ():
                     rival = band_of.get((*words[:at], *other, *words[at + length :]), band)
                     pair = (min(band, rival), max(band, rival))
-                    if rival != band and (pair not in found or distance < found[pair].distance):
+                    if rival != band:
                         pieces = (piece, other) if band < rival else (other, piece)
-                        found[pair] = AlikePair(pair, pieces, distance)
+                        likeness = AlikePair(pair, pieces, distance)
+                        found[pair] = min(found.get(pair, likeness), likeness, key=_worst_first)
     return tuple(sorted(found.values(), key=lambda pair: (pair.distance, pair.bands)))
+
+
+def _worst_first(pair: AlikePair) -> tuple[bool, float]:
+    return not pair.asked, pair.distance
 
 
 def _pieces(words: Words) -> Iterator[Words]:

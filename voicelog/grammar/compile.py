@@ -93,6 +93,16 @@ class Grammar:
             )
         return tuple(dict.fromkeys(tags for state, tags in threads if state == self._end))
 
+    def sentences(self) -> Iterator[tuple[Tags, Tags]]:
+        """Every utterance with the tags of each of its readings. The grammar has no repetition, or this never ends."""
+        todo: list[tuple[int, Tags, Tags]] = [(self._start, (), ())]
+        while todo:
+            state, words, tags = todo.pop()
+            if state == self._end:
+                yield words, tags
+            todo += [(to, (*words, word), tags) for word, to in reversed(self._paths.said[state])]
+            todo += [(to, words, tags + more) for more, to in reversed(self._paths.silent[state])]
+
     def understand(self, words: Sequence[str]) -> Utterance:
         """The utterance that `words` make.
 
@@ -155,7 +165,7 @@ class Grammars:
     def digits(self) -> Mapping[str, str]:
         """The word to write for each numeral from "0" to "9": the first that the grammars tag as that digit."""
         found: dict[str, str] = {}
-        for tag, inner in self._tags():
+        for tag, inner in self.tags():
             if isinstance(inner, Literal) and tag.startswith("digit "):
                 found.setdefault(tag.removeprefix("digit "), inner.word)
         return found
@@ -164,8 +174,17 @@ class Grammars:
     def number_words(self) -> frozenset[str]:
         """The words that make numbers."""
         return frozenset(
-            word for tag, inner in self._tags() if tag.partition(" ")[0] in NUMBER_TAGS for word in words_in(inner)
+            word for tag, inner in self.tags() if tag.partition(" ")[0] in NUMBER_TAGS for word in words_in(inner)
         )
+
+    def check_yard(self, name: str) -> None:
+        """Raises VoicelogError, with its place, for a word of the yard file that could mean two things in `name`."""
+        for addition in self.yard.values:
+            meanings = {meaning_of(tags) for tags in self.compile(name, (1,)).readings(addition.words)}
+            if len(meanings) > 1:
+                raise VoicelogError(
+                    f"{addition.place}: “{' '.join(addition.words)}” would mean two things; use another word"
+                )
 
     def band_wordings(self, roster: Iterable[int]) -> dict[int, Sequence[Tags]]:
         """Every way to say each band of a roster; a band that no grammar can say is left out."""
@@ -173,7 +192,8 @@ class Grammars:
         wordings = {} if home is None else self._wordings(home)
         return {band: wordings[band] for band in roster if band in wordings}
 
-    def _tags(self) -> Iterator[tuple[str, Expansion]]:
+    def tags(self) -> Iterator[tuple[str, Expansion]]:
+        """Every tag of every rule, with what it is the tag of."""
         for file in self.files.values():
             for rule in file.rules.values():
                 yield from tags_in(rule.expansion)
@@ -273,22 +293,11 @@ class Grammars:
         file = self.files[grammar]
         every = self._build(grammar, file, file.rules[BAND_RULE], frozenset())
         found: dict[int, list[Tags]] = defaultdict(list)
-        for words in _sentences(every.network):
-            for tags in every.readings(words):
-                number = number_of(tags)
-                if number is not None and number == int(number):
-                    found[int(number)].append(words)
+        for words, tags in every.sentences():
+            number = number_of(tags)
+            if number is not None and number == int(number) and words not in found[int(number)]:
+                found[int(number)].append(words)
         return found
-
-
-def _sentences(network: Network) -> Iterator[Tags]:
-    """Every utterance of a network without loops."""
-    todo: list[tuple[int, Tags]] = [(0, ())]
-    while todo:
-        state, words = todo.pop()
-        if state in network.finals:
-            yield words
-        todo += [(to, (*words, word)) for word, to in reversed(network.arcs[state].items())]
 
 
 def _determine(paths: _Paths, start: int, end: int) -> Network:

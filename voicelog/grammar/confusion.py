@@ -83,7 +83,9 @@ def load_costs(path: Path = SHIPPED) -> PhoneCosts:
 def _cost(path: Path, table: Any, name: str) -> float:
     found = table.get(name) if isinstance(table, dict) else None
     if isinstance(found, bool) or not isinstance(found, int | float) or not 0 <= found < math.inf:
-        raise VoicelogError(f"{path}: “{name}” has no cost of 0 or more; make the file again: voicelog grammar confusions")
+        raise VoicelogError(
+            f"{path}: “{name}” has no cost of 0 or more; make the file again: voicelog grammar confusions"
+        )
     return float(found)
 
 

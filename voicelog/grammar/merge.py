@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from voicelog.grammar.jsgf import NOTHING, Choice, Expansion, GrammarFile, Literal, Repeat, Sequence, Tagged
-from voicelog.grammar.yard import Addition, Yard
+from voicelog.grammar.yard import Yard
 from voicelog.values import VoicelogError
 
 NUMBER = "number"
@@ -32,6 +32,11 @@ def _extended(expansion: Expansion, yard: Yard) -> Expansion:
     match expansion:
         case Literal(word):
             return _either(expansion, [_phrase(more.words) for more in yard.also if more.value == word])
+        case Sequence((*first, Tagged(last, tags) as tagged)) if is_phrase(expansion):
+            # In "grow out {fate grow out}" the tag is that of the last word; another word stands for both.
+            words = [_extended(word, yard) for word in first]
+            whole = Sequence((*words, replace(tagged, inner=_extended(last, yard))))
+            return _either(whole, _other_words(tags, yard))
         case Sequence(items):
             return Sequence(tuple(_extended(item, yard) for item in items))
         case Choice(options, weights):
@@ -44,31 +49,36 @@ def _extended(expansion: Expansion, yard: Yard) -> Expansion:
             return expansion
 
 
+def is_phrase(expansion: Sequence) -> bool:
+    """Whether a sequence is plain words with the tags at the end."""
+    match expansion.items:
+        case (*first, Tagged(Literal(), _)):
+            return all(isinstance(item, Literal) for item in first)
+    return False
+
+
+def _other_words(tags: tuple[str, ...], yard: Yard) -> list[Expansion]:
+    return [Tagged(_phrase(more.words), tags) for more in yard.values if f"{more.slot} {more.value}" in tags]
+
+
 def _tagged(item: Tagged, yard: Yard) -> Expansion:
-    more = [Tagged(_phrase(a.words), _instead(item.tags, f"{a.slot} {a.value}")) for a in _for(item.tags, yard.values)]
+    more = _other_words(item.tags, yard)
     if f"pen {NUMBER}" in item.tags:
-        more += [Tagged(_phrase(a.words), _instead(item.tags, f"pen {NUMBER}", f"pen {a.value}")) for a in yard.pens]
+        more += [Tagged(_phrase(pen.words), (f"pen {pen.value}",)) for pen in yard.pens]
     whole = _either(item, more)
     if f"band {NUMBER}" in item.tags and yard.colours:
-        colours = [Tagged(_phrase(a.words), (f"colour {a.value}",)) for a in yard.colours]
+        colours = [Tagged(_phrase(colour.words), (f"colour {colour.value}",)) for colour in yard.colours]
         return Sequence((_either(NOTHING, colours), whole))
     return whole
-
-
-def _for(tags: tuple[str, ...], additions: tuple[Addition, ...]) -> list[Addition]:
-    return [addition for addition in additions if f"{addition.slot} {addition.value}" in tags]
-
-
-def _instead(tags: tuple[str, ...], old: str, new: str | None = None) -> tuple[str, ...]:
-    return tuple((new or old) if tag == old else tag for tag in tags)
 
 
 def _phrase(words: tuple[str, ...]) -> Expansion:
     return Sequence(tuple(Literal(word) for word in words))
 
 
-def _either(first: Expansion, more: list[Expansion]) -> Expansion:
-    return Choice((first, *more), (1.0,) * (1 + len(more))) if more else first
+def _either(first: Expansion, more: Iterable[Expansion]) -> Expansion:
+    options = (first, *more)
+    return Choice(options, (1.0,) * len(options)) if len(options) > 1 else first
 
 
 def _check(files: Mapping[str, GrammarFile], yard: Yard) -> None:
@@ -103,6 +113,8 @@ def _check(files: Mapping[str, GrammarFile], yard: Yard) -> None:
 def tags_in(expansion: Expansion) -> Iterator[tuple[str, Expansion]]:
     """Every tag of an expansion, with what it is the tag of."""
     match expansion:
+        case Sequence((*first, Tagged(Literal() as last, tags))) if is_phrase(expansion):
+            yield from ((tag, Sequence((*first, last))) for tag in tags)
         case Sequence(items) | Choice(items, _):
             for item in items:
                 yield from tags_in(item)

@@ -84,7 +84,7 @@ class _Reader:
     def said(self, found: Any, path: tuple[str | int, ...]) -> Iterator[tuple[Words, tuple[str | int, ...]]]:
         """A list of words or phrases, each with its path."""
         if not isinstance(found, list):
-            raise self.wrong(path, f"{path[-1]} must be a list of words; write {path[-1]} = [\"one word\", \"two words\"]")
+            raise self.wrong(path, f'{path[-1]} must be a list of words; write {path[-1]} = ["one word", "two words"]')
         for at, phrase in enumerate(found):
             words = tuple(phrase.lower().split()) if isinstance(phrase, str) else ()
             if not words or not all(re.fullmatch(r"[^\W\d_]+(?:['-][^\W\d_]+)*", word) for word in words):
@@ -152,4 +152,4 @@ def _phones(read: _Reader, word: str, found: Any) -> tuple[Phones, ...]:
         return tuple(phones_of(way) for way in (found if isinstance(found, list) else [found]))
     except (ValueError, AttributeError) as wrong:
         why = str(wrong) if isinstance(wrong, ValueError) else "phones are text"
-        raise read.wrong(path, f"{word}: {why}; write phones as in {word} = \"K W EY L\"") from None
+        raise read.wrong(path, f'{word}: {why}; write phones as in {word} = "K W EY L"') from None

@@ -11,4 +11,6 @@ def free_phones(frames: Frames) -> tuple[str, ...]:
 
     `frames`: shape (samples,), int16, 16 kHz mono.
     """
-    return tuple(piece.word for piece in _decode(_phone_loop(), _as_bytes(frames)) if piece.is_word and piece.word != "SIL")
+    return tuple(
+        piece.word for piece in _decode(_phone_loop(), _as_bytes(frames)) if piece.is_word and piece.word != "SIL"
+    )

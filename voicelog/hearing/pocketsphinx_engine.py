@@ -135,7 +135,10 @@ class PocketSphinxRecogniser:
             return
         unknown = sorted(word for word in network.words if self._decoder.lookup_word(word) is None)
         if unknown:
-            raise VoicelogError(f"no pronunciation is known for {', '.join(unknown)}; use another word in the grammar, or give its phones in a yard file")
+            raise VoicelogError(
+                f"no pronunciation is known for {', '.join(unknown)}; use another word in the grammar, "
+                "or give its phones in a yard file"
+            )
         self._searches[network] = f"network{len(self._searches)}"
         self._add(self._searches[network], network)
 
