@@ -66,6 +66,7 @@ def test_distance_is_symmetric_and_within_bounds(a: tuple[str, ...], b: tuple[st
     assert 0 <= distance <= 1
     assert distance == pytest.approx(phone_distance(b, a, costs))
     assert phone_distance(a, a, costs) == 0
+    assert phone_distance(a, b, costs, limit=0.3) in (distance, 1.0 if distance > 0.3 else distance)
 
 
 @given(st.lists(st.sampled_from("PTK"), max_size=5).map(tuple), st.lists(st.sampled_from("PTK"), max_size=5).map(tuple))
@@ -148,6 +149,14 @@ def test_a_band_said_digit_by_digit_is_never_doubted(band: int) -> None:
     network = GRAMMARS.compile("call", range(1, 300)).network
     words = ["band", *(GRAMMARS.digits[digit] for digit in str(band))]
     assert sounds_like(words, network) is None
+
+
+def test_a_limit_hides_nothing_within_it() -> None:
+    words = sorted(GRAMMARS.number_words)
+    for a in words:
+        for b in words:
+            whole, limited = SOUNDS.distance((a,), (b,)), SOUNDS.distance((a,), (b,), 0.3)
+            assert limited == (whole if whole <= 0.3 else max(limited, whole))
 
 
 def test_forty_eight_is_doubted_against_forty() -> None:

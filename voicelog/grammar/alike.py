@@ -52,7 +52,7 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
     for at, word in enumerate(words):
         state = network.walk(words[:at])
         for other_word in () if state is None else network.arcs[state]:
-            if other_word != word and sounds.distance((word,), (other_word,)) <= ALIKE:
+            if other_word != word and sounds.distance((word,), (other_word,), ALIKE) <= ALIKE:
                 other = (*words[:at], other_word, *words[at + 1 :])
                 if network.accepts(other) and _another_value(network.meaning(words), network.meaning(other)):
                     return f"“{word}” sounds like “{other_word}”"
@@ -136,8 +136,9 @@ def _near_pieces(pieces: set[Words], sounds: Sounds, threshold: float) -> dict[W
         for b in pieces:
             if (len(b) == 1 and a >= b) or (len(b) == 2 and a[0] in b and not _breath(a, b)):
                 continue
-            distance = sounds.distance(a, b)
-            if distance <= threshold or (len(b) == 2 and _breath(a, b)):
+            breath = len(b) == 2 and _breath(a, b)
+            distance = sounds.distance(a, b, 1.0 if breath else threshold)
+            if distance <= threshold or breath:
                 near[a].append((b, distance))
                 near[b].append((a, distance))
     return near

@@ -72,9 +72,10 @@ def _word_pairs(grammars: Grammars, grammar: Grammar) -> list[RiskyWords]:
     found: dict[tuple[Words, Words], RiskyWords] = {}
     for state, leaving in enumerate(network.arcs):
         for a, b in combinations(sorted(leaving), 2):
-            distance = sounds.distance((a,), (b,))
             pair = ((a,), (b,))
-            if pair in found or distance > (NEAR_DIGITS if {a, b} <= digits else NEAR):
+            limit = NEAR_DIGITS if {a, b} <= digits else NEAR
+            distance = sounds.distance(*pair, limit)
+            if pair in found or distance > limit:
                 continue
             after = _shared_ending(network, leaving[a], leaving[b])
             if after is None:
@@ -124,7 +125,7 @@ def _phrase_pairs(grammars: Grammars, grammar: Grammar) -> list[RiskyWords]:
     for a, b in combinations(sorted(spoken), 2):
         if len(a) + len(b) < 3 or {*a} & {*b}:
             continue
-        distance = sounds.distance(a, b)
+        distance = sounds.distance(a, b, NEAR)
         if distance <= NEAR and _differ(grammar, a, b):
             found.append(RiskyWords((a, b), distance, a, b))
     return found

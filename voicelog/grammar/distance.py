@@ -8,19 +8,22 @@ from collections.abc import Iterable, Sequence
 from voicelog.grammar.confusion import PhoneCosts
 
 
-def phone_distance(a: Sequence[str], b: Sequence[str], costs: PhoneCosts) -> float:
+def phone_distance(a: Sequence[str], b: Sequence[str], costs: PhoneCosts, limit: float = 1.0) -> float:
     """From 0 (sound the same) to 1 (nothing in common), the same both ways round.
 
     The least cost of turning one into the other by missing, adding and mistaking
     phones (Wagner & Fischer 1974, Journal of the ACM 21:168-173), as a share of
-    what the heavier of the two would cost to miss altogether.
+    what the heavier of the two would cost to miss altogether. What is surely beyond
+    `limit` comes back as 1, sooner.
     """
-    heavier = max(sum(costs.skip[phone] for phone in a), sum(costs.skip[phone] for phone in b))
+    row = _running(costs.skip[phone] for phone in b)
+    heavier = max(sum(costs.skip[phone] for phone in a), row[-1])
     if heavier == 0:
         return 0.0
-    row = _running(costs.skip[phone] for phone in b)
     for phone in a:
         row = _next_row(row, phone, b, costs)
+        if min(row) > limit * heavier:
+            return 1.0
     return min(row[-1] / heavier, 1.0)
 
 

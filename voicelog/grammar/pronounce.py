@@ -94,16 +94,16 @@ class Sounds:
         return tuple(dict.fromkeys((*self.own.get(word, ()), *listed)))
 
     @lru_cache(maxsize=65536)  # noqa: B019
-    def distance(self, a: Sequence[str], b: Sequence[str]) -> float:
+    def distance(self, a: Sequence[str], b: Sequence[str], limit: float = 1.0) -> float:
         """How far apart two wordings (tuples of words) sound, from 0 to 1.
 
         Words that both begin or end with are no help in telling them apart and are
         left out; where nothing else is left of one, the word before stays. 1 where
-        a word has no pronunciation.
+        a word has no pronunciation, or what is surely beyond `limit`.
         """
         a, b = differing(a, b)
         said, other = self._said(a), self._said(b)
-        return min((phone_distance(x, y, self.costs) for x in said for y in other), default=1.0)
+        return min((phone_distance(x, y, self.costs, limit) for x in said for y in other), default=1.0)
 
     @lru_cache(maxsize=4096)  # noqa: B019
     def _said(self, words: Sequence[str]) -> tuple[Phones, ...]:
