@@ -68,6 +68,7 @@ def test_decoder_and_parser_see_the_same_words() -> None:
         ('[words.sex]\nmale = ["fine"]', "2:9", "would mean two things"),
         ('[words.sex]\nmale = "buck"', "2:1", "must be a list of words"),
         ('[words.sex]\nmale = ["buck", 3]', "2:17", "“3” is no word"),
+        ('pens = ["meadow", "six"]', "1:19", "“six” is or holds a number"),
         ('pens = ["a<b"]', "1:9", "“a<b” is no word"),
         ("words = 3", "1:1", "must be a table"),
         ('[also]\nbnd = ["ring"]', "2:8", "no grammar has the word “bnd”"),

@@ -22,9 +22,9 @@ from voicelog.grammar.jsgf import (
 )
 from voicelog.grammar.jsgf import Sequence as InOrder
 from voicelog.grammar.meaning import NUMBER_TAGS, meaning_of, number_of
-from voicelog.grammar.merge import tags_in, with_yard, words_in
+from voicelog.grammar.merge import NUMBER, tags_in, with_yard, words_in
 from voicelog.grammar.network import Network, minimal
-from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, read_dictionary
+from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, english, no_dictionary, read_dictionary
 from voicelog.grammar.utterance import NotUnderstood, Utterance
 from voicelog.grammar.yard import Yard
 from voicelog.values import VoicelogError
@@ -159,7 +159,7 @@ class Grammars:
     @cached_property
     def sounds(self) -> Sounds:
         """How the words sound. A folder with its own dictionary has no use for the English one."""
-        return Sounds(self.pronunciations, {}) if self._own_language else Sounds(self.pronunciations)
+        return Sounds(self.pronunciations, no_dictionary if self._own_language else english)
 
     @cached_property
     def digits(self) -> Mapping[str, str]:
@@ -179,6 +179,9 @@ class Grammars:
 
     def check_yard(self, name: str) -> None:
         """Raises VoicelogError, with its place, for a word of the yard file that could mean two things in `name`."""
+        for addition in (*self.yard.pens, *self.yard.colours):
+            if self.number_words.intersection(addition.words) or addition.value == NUMBER:
+                raise VoicelogError(f"{addition.place}: “{addition.value}” is or holds a number; use a name")
         for addition in self.yard.values:
             meanings = {meaning_of(tags) for tags in self.compile(name, (1,)).readings(addition.words)}
             if len(meanings) > 1:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from importlib.util import find_spec
-from itertools import product
+from itertools import product, takewhile
 from pathlib import Path
 
 from voicelog.grammar.confusion import PhoneCosts, load_costs
@@ -59,10 +59,10 @@ def read_dictionary(path: Path) -> dict[str, tuple[Phones, ...]]:
 
 
 @cache
-def english() -> Mapping[str, str]:
-    """The dictionary in PocketSphinx's wheel (CMU's, about 134 000 words), its lines not yet split into phones.
+def _english_text() -> str:
+    """The dictionary in PocketSphinx's wheel (CMU's, about 134 000 words), found without loading the library.
 
-    Found without loading the library. Raises VoicelogError where the wheel lacks it.
+    Kept as text: as a mapping it takes ten times the memory, and a session looks up a hundred words.
     """
     spec = find_spec("pocketsphinx")
     folder = Path(spec.origin).parent if spec and spec.origin else Path()
@@ -72,26 +72,42 @@ def english() -> Mapping[str, str]:
             "PocketSphinx is installed without its dictionary; install the wheel again: "
             "pip install --force-reinstall pocketsphinx"
         )
-    return dict(line.split(" ", 1) for line in path.read_text(encoding="utf-8").splitlines() if " " in line)
+    return f"\n{path.read_text(encoding='utf-8')}\n"
+
+
+@lru_cache(maxsize=4096)
+def english(word: str) -> str | None:
+    """The phones of an English word, a second way as `word(2)`; None for a word that is not in the dictionary.
+
+    Raises VoicelogError where PocketSphinx's wheel lacks it.
+    """
+    text = _english_text()
+    start = text.find(f"\n{word} ")
+    return None if start < 0 else text[start + len(word) + 2 : text.index("\n", start + 1)]
+
+
+def no_dictionary(word: str) -> None:
+    """Stands in for `english` where the words are of another language."""
 
 
 @dataclass(frozen=True, eq=False)
 class Sounds:
     """Pronunciations and the costs of mistaking phones: together, how alike words sound.
 
-    `own` are words of a grammar folder or of a yard file, as phones; `base` the dictionary beneath them.
+    `own` are words of a grammar folder or of a yard file, as phones; `base` looks a word up
+    in the dictionary beneath them.
     """
 
     own: Mapping[str, tuple[Phones, ...]] = field(default_factory=dict)
-    base: Mapping[str, str] = field(default_factory=english)
+    base: Callable[[str], str | None] = english
     costs: PhoneCosts = field(default_factory=load_costs)
 
     @lru_cache(maxsize=4096)  # noqa: B019 - one Sounds lives as long as the program
     def ways(self, word: str) -> tuple[Phones, ...]:
         """Every way to say a word; none where no pronunciation is known."""
-        names = [word, *(f"{word}({number})" for number in range(2, MOST_WAYS))]
-        listed = (phones_of(self.base[name]) for name in names if name in self.base)
-        return tuple(dict.fromkeys((*self.own.get(word, ()), *listed)))
+        names = (word, *(f"{word}({number})" for number in range(2, MOST_WAYS)))
+        listed = takewhile(lambda phones: phones is not None, map(self.base, names))
+        return tuple(dict.fromkeys((*self.own.get(word, ()), *(phones_of(phones) for phones in listed if phones))))
 
     @lru_cache(maxsize=65536)  # noqa: B019
     def distance(self, a: Sequence[str], b: Sequence[str], limit: float = 1.0) -> float:
