@@ -16,6 +16,7 @@ COMMANDS = {
     "summary": "summary:summary",
     "engine": "engine:engine",
     "bench": "bench:bench",
+    "grammar": "grammar:grammar",
 }
 """Every command: the module of `voicelog.commands` and the function in it. Imported when asked for."""
 

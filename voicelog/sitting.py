@@ -91,7 +91,7 @@ class Sitting:
         like them, or the sound as it came, before noise suppression, says something else."""
         words = tuple(word.text for word in heard.words)
         doubts = list(heard.doubts)
-        alike = sounds_like(words, grammar.network)
+        alike = sounds_like(words, grammar.network, self._grammars.sounds)
         if alike:
             doubts.append(alike)
         trusted = heard.certainty >= self.state.settings.policy.accept_from
@@ -105,7 +105,7 @@ class Sitting:
         """One utterance as typed words."""
         began = time.perf_counter()
         grammar = self.grammar
-        snapped = snap(text, grammar.network)
+        snapped = snap(text, grammar.network, self._grammars.digits, self._grammars.number_words)
         words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
         return self._take(grammar, Heard(words, 1.0, "typed"), snapped.doubts, None, began, 0.0)
 
@@ -160,9 +160,11 @@ class Sitting:
             )
 
 
-RECORD_SLOTS = tuple(Call.model_fields)
+RECORD_SLOTS = tuple(slot for slot in Call.model_fields if slot != "colour")
 
 
 def record_of(call: Call | None) -> dict[str, object] | None:
-    """A record as the JSON lines have it: every slot, null where it was not said."""
-    return None if call is None else {slot: getattr(call, slot) for slot in RECORD_SLOTS}
+    """A record as the JSON lines have it: every slot, null where it was not said; a colour only where it was."""
+    if call is None:
+        return None
+    return {slot: getattr(call, slot) for slot in RECORD_SLOTS} | ({"colour": call.colour} if call.colour else {})

@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,17 +115,23 @@ def _nats(likelihood: float) -> float:
 
 
 class PocketSphinxRecogniser:
-    """`Recogniser` over PocketSphinx. `pronunciations` adds words: ARPAbet phones by word."""
+    """`Recogniser` over PocketSphinx. `pronunciations` adds ways to say a word: ARPAbet phones, each way a string."""
 
     name = "pocketsphinx"
 
-    def __init__(self, pronunciations: Mapping[str, str] | None = None) -> None:
+    def __init__(self, pronunciations: Mapping[str, Sequence[str]] | None = None) -> None:
         self._decoder = _decoder(dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
-        for word, phones in (pronunciations or {}).items():
-            self._decoder.add_word(word, phones, True)
+        for word, ways in (pronunciations or {}).items():
+            for phones in ways:
+                self._add_way(word, phones)
         self._network: Network | None = None
         self._searches: dict[Network, str] = {}
         self._pending: list[Frames] = []
+
+    def _add_way(self, word: str, phones: str) -> None:
+        # The library writes a further way to say a word as word(2), word(3), ...
+        names = chain((word,), (f"{word}({number})" for number in count(2)))
+        self._decoder.add_word(next(name for name in names if self._decoder.lookup_word(name) is None), phones, True)
 
     def listen_for(self, network: Network) -> None:
         """Raises VoicelogError naming the words that have no pronunciation."""
@@ -134,7 +141,10 @@ class PocketSphinxRecogniser:
             return
         unknown = sorted(word for word in network.words if self._decoder.lookup_word(word) is None)
         if unknown:
-            raise VoicelogError(f"no pronunciation is known for {', '.join(unknown)}; use another word in the grammar")
+            raise VoicelogError(
+                f"no pronunciation is known for {', '.join(unknown)}; use another word in the grammar, "
+                "or give its phones in a yard file"
+            )
         self._searches[network] = f"network{len(self._searches)}"
         self._add(self._searches[network], network)
 
