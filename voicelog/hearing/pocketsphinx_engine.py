@@ -82,7 +82,13 @@ def _decoder(**settings: object) -> Decoder:
     from pocketsphinx import Config, Decoder
 
     hmm = str(model_folder() / "en-us")
-    return Decoder(Config(hmm=hmm, lm=None, loglevel="FATAL", cmn="batch", bestpath=False, **settings))
+    decoder = Decoder(Config(hmm=hmm, lm=None, loglevel="FATAL", cmn="batch", bestpath=False, **settings))
+    # The model's own file turns PocketSphinx's noise removal on, over any setting. Behind ours it only harms (trial,
+    # pink noise at 15 dB: 38 of 40 calls right without it, 34 with it), and what it remembers of the utterance before
+    # would make the score of a sound depend on what was heard earlier.
+    decoder.config["remove_noise"] = False
+    decoder.reinit_feat()
+    return decoder
 
 
 @cache
@@ -92,9 +98,6 @@ def _phone_loop() -> Decoder:
 
 
 def _decode(decoder: Decoder, sound: bytes) -> list[Piece]:
-    # The model's noise removal goes on from the utterance before; without this the same sound scores otherwise
-    # the second time, and what two decodes of one sound score could not be compared.
-    decoder.reinit_feat()
     decoder.start_utt()
     decoder.process_raw(sound, full_utt=True)
     decoder.end_utt()
