@@ -15,6 +15,7 @@ COMMANDS = {
     "type": "typing:type_calls",
     "summary": "summary:summary",
     "engine": "engine:engine",
+    "rehearse": "rehearse:rehearse",
 }
 """Every command: the module of `voicelog.commands` and the function in it. Imported when asked for."""
 

@@ -15,6 +15,7 @@ from voicelog.values import Verdict, VoicelogError
 if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
     from voicelog.config import Config
+    from voicelog.rehearse import VoiceProfile
     from voicelog.replay import Line
     from voicelog.session import Known, Settings, State
     from voicelog.sitting import Sitting, Taken
@@ -27,9 +28,39 @@ CAUTIONS = (
 
 
 def settings_now() -> Config:
+    """The settings, with what a rehearsal found for this voice. A threshold in the settings file wins over it."""
+    config = plain_settings()
+    profile = voice_profile(config)
+    if profile is None:
+        return config
+    found = {"accept_from": profile.accept_from, "ask_from": profile.ask_from}
+    if config.model_fields_set & found.keys():
+        return config
+    return config.model_copy(update=found)
+
+
+def plain_settings() -> Config:
+    """The settings without a rehearsal's."""
     from voicelog.config import load_config
 
     return load_config()
+
+
+def profile_path(config: Config) -> Path:
+    """Where the voice's profile lies: as the settings say, else beside them."""
+    from voicelog.config import config_path
+
+    return config.voice_profile or config_path().with_name("voice.toml")
+
+
+def voice_profile(config: Config) -> VoiceProfile | None:
+    """The profile of a rehearsal, None where there is none. Raises VoicelogError for a broken one."""
+    path = profile_path(config)
+    if config.voice_profile is None and not path.exists():
+        return None
+    from voicelog.rehearse import load_profile
+
+    return load_profile(path)
 
 
 def ledger_path(config: Config, given: Path | None) -> Path:
@@ -84,7 +115,11 @@ def open_sitting(
 
     grammars = Grammars(config.grammars or shipped("grammars"))
     state: State = start(roster, known, dialogue_settings(config, weights))
-    recogniser = open_recogniser(choose(config.engine, model, config.vosk_model)) if listens else None
+    recogniser = None
+    if listens:
+        profile = voice_profile(config)
+        mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
+        recogniser = open_recogniser(choose(config.engine, model, config.vosk_model), mllr)
     return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen)
 
 

@@ -37,12 +37,15 @@ def choose(engine: str = "auto", given: Path | None = None, config: Path | None 
     return Choice("pocketsphinx", model_folder(), reason)
 
 
-def open_recogniser(choice: Choice) -> Recogniser:
-    """Load the chosen engine and its model. Raises VoicelogError where the model is broken."""
+def open_recogniser(choice: Choice, mllr: Path | None = None) -> Recogniser:
+    """Load the chosen engine and its model, for PocketSphinx fitted to a voice by the transform in `mllr`.
+
+    Raises VoicelogError where the model or the transform is broken.
+    """
     if choice.engine == "vosk":
         from voicelog.hearing.vosk_engine import VoskRecogniser
 
         return VoskRecogniser(choice.model)
     from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 
-    return PocketSphinxRecogniser()
+    return PocketSphinxRecogniser(mllr=mllr)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -78,17 +78,26 @@ def model_folder() -> Path:
     return folder
 
 
-def _decoder(**settings: object) -> Decoder:
+def _decoder(mllr: Path | None, **settings: object) -> Decoder:
     from pocketsphinx import Config, Decoder
 
     hmm = str(model_folder() / "en-us")
-    return Decoder(Config(hmm=hmm, lm=None, loglevel="FATAL", cmn="batch", bestpath=False, **settings))
+    if mllr is not None:
+        settings["mllr"] = str(mllr)
+    try:
+        return Decoder(Config(hmm=hmm, lm=None, loglevel="FATAL", cmn="batch", bestpath=False, **settings))
+    except RuntimeError as wrong:
+        if mllr is None:
+            raise
+        raise VoicelogError(
+            f"{mllr}: PocketSphinx cannot use this transform; make it again: voicelog rehearse"
+        ) from wrong
 
 
-@cache
-def _phone_loop() -> Decoder:
-    # One for the process: it depends on nothing but the model.
-    return _decoder(allphone=str(model_folder() / "en-us-phone.lm.bin"), dict=None)
+@lru_cache(maxsize=2)
+def _phone_loop(mllr: Path | None) -> Decoder:
+    # One for the process: it depends on nothing but the model and its transform.
+    return _decoder(mllr, allphone=str(model_folder() / "en-us-phone.lm.bin"), dict=None)
 
 
 def _decode(decoder: Decoder, sound: bytes) -> list[Piece]:
@@ -108,12 +117,14 @@ def _nats(likelihood: float) -> float:
 
 
 class PocketSphinxRecogniser:
-    """`Recogniser` over PocketSphinx. `pronunciations` adds words: ARPAbet phones by word."""
+    """`Recogniser` over PocketSphinx. `pronunciations` adds words: ARPAbet phones by word. `mllr` is the
+    file of a transform that fits the model to a voice; VoicelogError where PocketSphinx cannot use it."""
 
     name = "pocketsphinx"
 
-    def __init__(self, pronunciations: Mapping[str, str] | None = None) -> None:
-        self._decoder = _decoder(dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
+    def __init__(self, pronunciations: Mapping[str, str] | None = None, mllr: Path | None = None) -> None:
+        self._mllr = mllr
+        self._decoder = _decoder(mllr, dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
         for word, phones in (pronunciations or {}).items():
             self._decoder.add_word(word, phones, True)
         self._network: Network | None = None
@@ -159,7 +170,7 @@ class PocketSphinxRecogniser:
         said = [piece for piece in path if piece.is_word]
         if not said:
             return Heard((), 0.0, self.name)
-        free = _score_by_frame(_decode(_phone_loop(), sound), path[-1].end + 1)
+        free = _score_by_frame(_decode(_phone_loop(self._mllr), sound), path[-1].end + 1)
         rival, rival_score = self._runner_up(tuple(piece.word for piece in said), sound)
         gaps = [float(piece.score - free[piece.start : piece.end + 1].sum()) / piece.frames for piece in said]
         frames_said = sum(piece.frames for piece in said)

@@ -1,0 +1,62 @@
+"""One prompt after another: the sound cleaned as in a session, and what was heard of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from voicelog.audio import NoiseStage, cut
+from voicelog.grammar import Grammar
+from voicelog.hearing import Recogniser
+from voicelog.rehearse.prompts import Words
+from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError
+
+_AROUND = round(0.4 * SAMPLE_RATE)
+"""Sound left standing before and after the speech."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Take:
+    """A prompt as the handler said it: the sound as it came, and its speech behind the noise stage."""
+
+    prompt: Words
+    raw: Frames
+    clean: Frames
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What was heard of a prompt. `right`: it means what the prompt means."""
+
+    prompt: Words
+    heard: Heard
+    right: bool
+
+    @property
+    def words(self) -> Words:
+        return tuple(word.text for word in self.heard.words)
+
+
+def take_of(prompt: Words, raw: Frames, stage: NoiseStage, name: str) -> Take:
+    """Raises VoicelogError, with the `name` of the recording, where there is no speech in it."""
+    stage.reset()
+    quiet = np.concatenate([stage.feed(raw), stage.flush()])
+    clips = list(cut([quiet]))
+    if not clips:
+        raise VoicelogError(f"{name}: no speech in it; say “{' '.join(prompt)}” closer to the microphone")
+    first = max(0, round(clips[0].start_s * SAMPLE_RATE) - _AROUND)
+    last = round(clips[-1].end_s * SAMPLE_RATE) + _AROUND
+    return Take(prompt, raw, quiet[first:last])
+
+
+def hear(takes: Iterable[Take], recogniser: Recogniser, grammar: Grammar) -> Iterator[Result]:
+    """The takes in order, as `recogniser` hears them."""
+    recogniser.listen_for(grammar.network)
+    for take in takes:
+        recogniser.feed(take.clean)
+        heard = recogniser.finish()
+        meant = grammar.understand(take.prompt)
+        understood = grammar.understand(tuple(word.text for word in heard.words))
+        yield Result(take.prompt, heard, understood == meant)
