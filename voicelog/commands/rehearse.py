@@ -50,6 +50,7 @@ def rehearse(
     """
     from rich.progress import Progress
 
+    from voicelog.audio.clean import ClipCleaner
     from voicelog.config import config_path
     from voicelog.grammar import Grammars, parse_roster
     from voicelog.hearing import choose, open_recogniser
@@ -68,8 +69,8 @@ def rehearse(
             click.echo(" ".join(prompt))
         return
     recordings = _recorded(files, source, prompts) if files or source else _live(config, prompts, shown)
-    stage = noise_stage(config)
-    takes = [take_of(prompt, raw, stage, name) for prompt, (name, raw) in zip(prompts, recordings, strict=True)]
+    cleaner = ClipCleaner(noise_stage(config))
+    takes = [take_of(prompt, raw, cleaner, name) for prompt, (name, raw) in zip(prompts, recordings, strict=True)]
     recogniser = open_recogniser(choose(config.engine, model, config.vosk_model))
     with Progress(transient=True) as bar:
         rounds = 2 if recogniser.name == "pocketsphinx" else 1

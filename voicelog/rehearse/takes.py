@@ -5,16 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
-from voicelog.audio import NoiseStage, cut
+from voicelog.audio import cut
+from voicelog.audio.clean import ClipCleaner
 from voicelog.grammar import Grammar
 from voicelog.hearing import Recogniser
 from voicelog.rehearse.prompts import Words
 from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError
-
-_AROUND = round(0.4 * SAMPLE_RATE)
-"""Sound left standing before and after the speech."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -39,16 +35,16 @@ class Result:
         return tuple(word.text for word in self.heard.words)
 
 
-def take_of(prompt: Words, raw: Frames, stage: NoiseStage, name: str) -> Take:
-    """Raises VoicelogError, with the `name` of the recording, where there is no speech in it."""
-    stage.reset()
-    quiet = np.concatenate([stage.feed(raw), stage.flush()])
-    clips = list(cut([quiet]))
+def take_of(prompt: Words, raw: Frames, cleaner: ClipCleaner, name: str) -> Take:
+    """Cut and cleaned as in a session: `cleaner` runs on from prompt to prompt.
+
+    Raises VoicelogError, with the `name` of the recording, where there is no speech in it.
+    """
+    clips = list(cut([raw]))
     if not clips:
         raise VoicelogError(f"{name}: no speech in it; say “{' '.join(prompt)}” closer to the microphone")
-    first = max(0, round(clips[0].start_s * SAMPLE_RATE) - _AROUND)
-    last = round(clips[-1].end_s * SAMPLE_RATE) + _AROUND
-    return Take(prompt, raw, quiet[first:last])
+    speech = raw[round(clips[0].start_s * SAMPLE_RATE) : round(clips[-1].end_s * SAMPLE_RATE)]
+    return Take(prompt, raw, cleaner.clean(speech))
 
 
 def hear(takes: Iterable[Take], recogniser: Recogniser, grammar: Grammar) -> Iterator[Result]:
