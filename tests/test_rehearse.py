@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import subprocess
 import sys
 from pathlib import Path
 
@@ -15,14 +17,16 @@ from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 
+from voicelog.audio import SilentSpeaker, find_voice
 from voicelog.cli import main
 from voicelog.grammar import Grammars
 from voicelog.places import shipped
 from voicelog.rehearse import load_profile, prompts_for
 from voicelog.rehearse.levels import SPEECH_DBFS, advice, levels_of
+from voicelog.rehearse.live import ask_for
 from voicelog.rehearse.slips import NOTHING, slips, tally
 from voicelog.rehearse.thresholds import Thresholds, best_thresholds, cost
-from voicelog.values import Frames
+from voicelog.values import Frames, VoicelogError
 from voicelog.wiring import settings_now
 
 FIXTURES = Path(__file__).parent.parent / "audio_fixtures"
@@ -147,6 +151,66 @@ def test_without_sound_in_it_says_so(settings: Path, monkeypatch: pytest.MonkeyP
     done = run("--shown")
     assert done.exit_code == 2
     assert "no sound in or out" in done.stderr and done.stderr.count("\n") == 1
+
+
+def has_portaudio() -> bool:
+    try:
+        import sounddevice  # noqa: F401
+    except OSError:
+        return False
+    return True
+
+
+@pytest.mark.skipif(sys.platform != "linux" or not has_portaudio(), reason="needs PortAudio over ALSA")
+def test_live_the_prompt_is_read_out_and_the_answer_heard(settings: Path, tmp_path: Path) -> None:
+    """PortAudio and ALSA as they are, with a device of ALSA's own that plays into a file and records from one."""
+    call = CALLS[0]
+    spoken, _ = soundfile.read(FIXTURES / call["file"], dtype="int16")
+    heard, played = tmp_path / "heard.raw", tmp_path / "played.raw"
+    np.concatenate([np.zeros(16_000, np.int16), spoken, np.zeros(64_000, np.int16)]).tofile(heard)
+    config = tmp_path / "asound.conf"
+    config.write_text(
+        f'pcm.!default {{ type file file "{played}" infile "{heard}" format "raw" slave.pcm "null" }}\n'
+        "pcm.null { type null }\n",
+        encoding="utf-8",
+    )
+    done = subprocess.run(
+        [sys.executable, "-m", "voicelog", "rehearse", "--roster", str(call["record"]["band"]), "--prompts",
+         str(prompt_file(tmp_path, [call["said"]]))],
+        env={**os.environ, "ALSA_CONFIG_PATH": str(config)}, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert f"1 of 1: {call['said']}" in done.stdout
+    assert "right: 1 of 1 prompts" in done.stdout
+
+
+class Microphone:
+    """Gives what is put into it, and notes what happened when."""
+
+    def __init__(self, answers: list[Frames | None], happened: list[str]) -> None:
+        self.answers, self.happened = answers, happened
+
+    def record(self) -> Frames | None:
+        self.happened.append("listened")
+        return self.answers.pop(0)
+
+
+class Mouth(SilentSpeaker):
+    def __init__(self, happened: list[str]) -> None:
+        self.happened = happened
+
+    def play(self, sound: Frames, rate: int, at_s: float | None = None) -> None:
+        self.happened.append("spoke")
+
+
+def test_it_prompts_again_where_nobody_spoke_and_never_listens_to_itself() -> None:
+    happened: list[str] = []
+    said = np.ones(10, np.int16)
+    voice = find_voice()
+    assert ask_for(("hen",), Microphone([None, said], happened), voice, Mouth(happened)) is said
+    assert happened == ["spoke", "listened", "spoke", "listened"]
+    with pytest.raises(VoicelogError, match="nobody spoke"):
+        ask_for(("hen",), Microphone([None, None, None], happened), None, Mouth(happened))
 
 
 def test_a_broken_profile_is_told(settings: Path) -> None:

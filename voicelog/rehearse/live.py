@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 
 from voicelog.audio import Cutter, Speaker, Voice
@@ -13,6 +15,12 @@ LONGEST_S = 15.0
 """How long a prompt is waited for."""
 
 _BLOCK = SAMPLE_RATE // 50
+
+
+class Ear(Protocol):
+    """Records one utterance; None where nobody spoke."""
+
+    def record(self) -> Frames | None: ...
 
 
 class Microphone:
@@ -42,7 +50,7 @@ class Microphone:
         return np.concatenate(blocks) if cutter.flush() else None
 
 
-def ask_for(prompt: Words, microphone: Microphone, voice: Voice | None, speaker: Speaker) -> Frames:
+def ask_for(prompt: Words, microphone: Ear, voice: Voice | None, speaker: Speaker) -> Frames:
     """Says the prompt, then records it; once more where nothing came. Raises VoicelogError after the third time."""
     for _ in range(3):
         if voice is not None:
