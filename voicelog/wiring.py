@@ -33,8 +33,14 @@ def settings_now() -> Config:
     profile = voice_profile(config)
     if profile is None:
         return config
+    from voicelog.hearing import choose
+
     found = {"accept_from": profile.accept_from, "ask_from": profile.ask_from}
-    if config.model_fields_set & found.keys():
+    # Certainties of two engines are not to be compared.
+    if (
+        config.model_fields_set & found.keys()
+        or choose(config.engine, None, config.vosk_model).engine != profile.engine
+    ):
         return config
     return config.model_copy(update=found)
 

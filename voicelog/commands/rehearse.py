@@ -57,7 +57,7 @@ def rehearse(
     from voicelog.places import shipped
     from voicelog.rehearse import prompts_for, read_prompts, report
     from voicelog.rehearse import rehearse as run
-    from voicelog.rehearse.takes import Result, take_of
+    from voicelog.rehearse.takes import take_of
     from voicelog.rehearse.thresholds import Thresholds
 
     config = plain_settings()
@@ -71,20 +71,22 @@ def rehearse(
     recordings = _recorded(files, source, prompts) if files or source else _live(config, prompts, shown)
     cleaner = ClipCleaner(noise_stage(config))
     takes = [take_of(prompt, raw, cleaner, name) for prompt, (name, raw) in zip(prompts, recordings, strict=True)]
-    recogniser = open_recogniser(choose(config.engine, model, config.vosk_model))
+    choice = choose(config.engine, model, config.vosk_model)
     with Progress(transient=True) as bar:
-        rounds = 2 if recogniser.name == "pocketsphinx" else 1
+        rounds = 2 if choice.engine == "pocketsphinx" else 1
         task = bar.add_task("hearing", total=rounds * len(takes))
-
-        def on_result(_: Result | None) -> None:
-            bar.advance(task)
-
-        findings = run(takes, recogniser, grammar, Thresholds(config.accept_from, config.ask_from), on_result)
+        findings = run(
+            takes,
+            lambda mllr: open_recogniser(choice, mllr),
+            grammar,
+            Thresholds(config.accept_from, config.ask_from),
+            lambda: bar.advance(task),
+        )
     for line in report(findings):
         click.echo(line)
     if save or profile is not None:
         path = profile or profile_path(config)
-        _keep(path, findings, recogniser.name)
+        _keep(path, findings, choice.engine)
         if path != profile_path(config):
             click.echo(f'to use it, put into {config_path()}: voice_profile = "{path.resolve().as_posix()}"')
         else:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from voicelog.grammar import Grammar
-from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser, model_folder
+from voicelog.hearing import Recogniser
+from voicelog.hearing.pocketsphinx_engine import model_folder
 from voicelog.rehearse.acoustic import read_model
 from voicelog.rehearse.align import Aligned, Aligner
 from voicelog.rehearse.mllr import Transform, estimate
@@ -53,12 +54,17 @@ def helps(before: Sequence[Result], after: Sequence[Result], accept_from: float)
 
 
 def try_transform(
-    takes: Sequence[Take], heard: Sequence[Result], grammar: Grammar, on_result: Callable[[], None]
+    takes: Sequence[Take],
+    heard: Sequence[Result],
+    grammar: Grammar,
+    open_with: Callable[[Path], Recogniser],
+    on_result: Callable[[], None],
 ) -> Trial | None:
     """Transforms for PocketSphinx made and tried; `heard` are the takes without one.
 
-    None where too few prompts were said as they should be. `on_result` is
-    called after every prompt.
+    None where too few prompts were said as they should be. `open_with` opens
+    the recogniser with a transform's file, `on_result` is called after every
+    prompt.
     """
     with Aligner(model_folder()) as aligner:
         aligned = [
@@ -68,21 +74,20 @@ def try_transform(
         return None
     model = read_model(model_folder() / "en-us")
 
-    def made_from(chosen: Sequence[Aligned | None]) -> Transform:
+    def made_from(chosen: Iterable[Aligned | None]) -> Transform:
         return estimate(model, [one for one in chosen if one is not None])
 
-    results: list[Result | None] = [None] * len(takes)
+    results: dict[int, Result] = {}
     with tempfile.TemporaryDirectory(prefix="voicelog-mllr-") as folder:
         for part in range(PARTS):
             file = Path(folder) / f"{part}.mllr"
-            file.write_text(made_from([one for at, one in enumerate(aligned) if at % PARTS != part]).as_text())
-            recogniser = PocketSphinxRecogniser(mllr=file)
-            for at, result in zip(
-                range(part, len(takes), PARTS), hear(takes[part::PARTS], recogniser, grammar), strict=True
-            ):
+            others = made_from(one for at, one in enumerate(aligned) if at % PARTS != part)
+            file.write_text(others.as_text(), encoding="utf-8")
+            held_back = range(part, len(takes), PARTS)
+            for at, result in zip(held_back, hear(takes[part::PARTS], open_with(file), grammar), strict=True):
                 results[at] = result
                 on_result()
-    return Trial(made_from(aligned), tuple(it for it in results if it is not None))
+    return Trial(made_from(aligned), tuple(results[at] for at in range(len(takes))))
 
 
 def _said(result: Result) -> bool:
