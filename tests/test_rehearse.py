@@ -97,6 +97,16 @@ def test_nothing_is_kept_without_save(settings: Path, tmp_path: Path) -> None:
     assert [path.name for path in settings.iterdir()] == ["voicelog.toml"]
 
 
+def test_a_faint_voice_is_told_and_heard_all_the_same(settings: Path, tmp_path: Path) -> None:
+    call, file = CALLS[0], tmp_path / "faint.wav"
+    sound, rate = soundfile.read(FIXTURES / call["file"])
+    soundfile.write(file, sound * 10 ** (-30 / 20), rate, subtype="PCM_16")
+    done = run("--roster", ROSTER, "--prompts", prompt_file(tmp_path, [call["said"]]), "--from", file, "--save")
+    assert done.exit_code == 0, done.output
+    assert "right: 1 of 1" in done.output and "the voice is faint" in done.output
+    assert 27 <= settings_now().gain_db <= 33
+
+
 def bad(kind: str, folder: Path) -> list[object]:
     """Arguments for one prompt that cannot be rehearsed."""
     file = folder / "a.wav"
@@ -190,8 +200,8 @@ class Microphone:
     def __init__(self, answers: list[Frames | None], happened: list[str]) -> None:
         self.answers, self.happened = answers, happened
 
-    def record(self) -> Frames | None:
-        self.happened.append("listened")
+    def record(self, gain_db: float) -> Frames | None:
+        self.happened.append(f"listened at {gain_db:.0f} dB")
         return self.answers.pop(0)
 
 
@@ -208,7 +218,7 @@ def test_it_prompts_again_where_nobody_spoke_and_never_listens_to_itself() -> No
     said = np.ones(10, np.int16)
     voice = find_voice()
     assert ask_for(("hen",), Microphone([None, said], happened), voice, Mouth(happened)) is said
-    assert happened == ["spoke", "listened", "spoke", "listened"]
+    assert happened == ["spoke", "listened at 0 dB", "spoke", "listened at 15 dB"]
     with pytest.raises(VoicelogError, match="nobody spoke"):
         ask_for(("hen",), Microphone([None, None, None], happened), None, Mouth(happened))
 

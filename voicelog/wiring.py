@@ -28,20 +28,18 @@ CAUTIONS = (
 
 
 def settings_now() -> Config:
-    """The settings, with what a rehearsal found for this voice. A threshold in the settings file wins over it."""
+    """The settings, with what a rehearsal found for this voice. What the settings file names wins over it."""
     config = plain_settings()
     profile = voice_profile(config)
     if profile is None:
         return config
     from voicelog.hearing import choose
 
-    found = {"accept_from": profile.accept_from, "ask_from": profile.ask_from}
-    # Certainties of two engines are not to be compared.
-    if (
-        config.model_fields_set & found.keys()
-        or choose(config.engine, None, config.vosk_model).engine != profile.engine
-    ):
-        return config
+    found = {} if "gain_db" in config.model_fields_set else {"gain_db": profile.gain_db}
+    # Certainties of two engines are not to be compared, and the two thresholds belong together.
+    same_engine = choose(config.engine, None, config.vosk_model).engine == profile.engine
+    if same_engine and not config.model_fields_set & {"accept_from", "ask_from"}:
+        found |= {"accept_from": profile.accept_from, "ask_from": profile.ask_from}
     return config.model_copy(update=found)
 
 

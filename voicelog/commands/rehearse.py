@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -50,14 +49,12 @@ def rehearse(
     """
     from rich.progress import Progress
 
-    from voicelog.audio.clean import ClipCleaner
     from voicelog.config import config_path
     from voicelog.grammar import Grammars, parse_roster
     from voicelog.hearing import choose, open_recogniser
     from voicelog.places import shipped
     from voicelog.rehearse import prompts_for, read_prompts, report
     from voicelog.rehearse import rehearse as run
-    from voicelog.rehearse.takes import take_of
     from voicelog.rehearse.thresholds import Thresholds
 
     config = plain_settings()
@@ -69,14 +66,14 @@ def rehearse(
             click.echo(" ".join(prompt))
         return
     recordings = _recorded(files, source, prompts) if files or source else _live(config, prompts, shown)
-    cleaner = ClipCleaner(noise_stage(config))
-    takes = [take_of(prompt, raw, cleaner, name) for prompt, (name, raw) in zip(prompts, recordings, strict=True)]
     choice = choose(config.engine, model, config.vosk_model)
     with Progress(transient=True) as bar:
         rounds = 2 if choice.engine == "pocketsphinx" else 1
-        task = bar.add_task("hearing", total=rounds * len(takes))
+        task = bar.add_task("hearing", total=rounds * len(prompts))
         findings = run(
-            takes,
+            prompts,
+            recordings,
+            noise_stage(config),
             lambda mllr: open_recogniser(choice, mllr),
             grammar,
             Thresholds(config.accept_from, config.ask_from),
@@ -112,7 +109,7 @@ def _recorded(files: tuple[Path, ...], source: Path | None, prompts: tuple[Words
     return [(str(path), np.concatenate(list(read_sound(path)))) for path in paths]
 
 
-def _live(config: Config, prompts: tuple[Words, ...], shown: bool) -> Iterator[tuple[str, Frames]]:
+def _live(config: Config, prompts: tuple[Words, ...], shown: bool) -> list[tuple[str, Frames]]:
     from voicelog.audio import find_voice, open_speaker
     from voicelog.rehearse.live import Microphone, ask_for
 
@@ -121,12 +118,14 @@ def _live(config: Config, prompts: tuple[Words, ...], shown: bool) -> Iterator[t
     voice = None if shown else find_voice(config.voice)
     if why_silent and not shown:
         click.echo(f"voicelog: the prompts are only shown: {why_silent}", err=True)
+    recordings = []
     try:
         for number, prompt in enumerate(prompts, 1):
             click.echo(f"{number} of {len(prompts)}: {' '.join(prompt)}")
-            yield f"prompt {number}", ask_for(prompt, microphone, voice, speaker)
+            recordings.append((f"prompt {number}", ask_for(prompt, microphone, voice, speaker)))
     finally:
         speaker.close()
+    return recordings
 
 
 def _keep(path: Path, findings: Findings, engine: str) -> None:
@@ -140,6 +139,7 @@ def _keep(path: Path, findings: Findings, engine: str) -> None:
         right=count_right(findings.best),
         accept_from=findings.chosen.accept_from,
         ask_from=findings.chosen.ask_from,
+        gain_db=findings.levels.gain_db,
         speech_dbfs=round(findings.levels.speech, 1),
         noise_dbfs=round(findings.levels.noise, 1),
     )

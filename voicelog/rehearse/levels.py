@@ -8,6 +8,7 @@ ITU-T P.56 differs from it by a decibel or two.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -42,8 +43,14 @@ class Levels:
 
     @property
     def gain_db(self) -> float:
-        """What would bring the speech to `SPEECH_DBFS` without clipping, in whole dB."""
-        return float(round(min(SPEECH_DBFS - self.speech, _HEADROOM_DBFS - self.peak)))
+        """Whole dB to add to a faint voice, so far as nothing clips; 0 for any other.
+
+        12 calls at 15 dB SNR with the voice at -58 dBFS: the cutter found one and none was right; with 35 dB
+        added it found all and 10 were right, as many as at -23 dBFS.
+        """
+        if self.speech >= _QUIET_DBFS:
+            return 0.0
+        return float(max(0, math.floor(min(SPEECH_DBFS - self.speech, _HEADROOM_DBFS - self.peak))))
 
 
 def levels_of(recordings: Sequence[Frames]) -> Levels:

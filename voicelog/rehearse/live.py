@@ -6,7 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
-from voicelog.audio import Cutter, Speaker, Voice
+from voicelog.audio import Cutter, Speaker, Voice, amplify
 from voicelog.audio.devices import load_sounddevice
 from voicelog.rehearse.prompts import Words
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
@@ -14,13 +14,16 @@ from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 LONGEST_S = 15.0
 """How long a prompt is waited for."""
 
+GAINS_DB = (0.0, 15.0, 30.0)
+"""How much louder than it comes the sound is listened to, one time after the other: a faint voice is no silence."""
+
 _BLOCK = SAMPLE_RATE // 50
 
 
 class Ear(Protocol):
-    """Records one utterance; None where nobody spoke."""
+    """See `Microphone`."""
 
-    def record(self) -> Frames | None: ...
+    def record(self, gain_db: float) -> Frames | None: ...
 
 
 class Microphone:
@@ -35,15 +38,18 @@ class Microphone:
                 f"no microphone that records at 16 kHz ({problem}): connect one, or give recordings with --from"
             ) from problem
 
-    def record(self) -> Frames | None:
-        """All sound until an utterance is over, shape (samples,), int16, 16 kHz; None where nobody spoke."""
+    def record(self, gain_db: float) -> Frames | None:
+        """All sound until an utterance is over, shape (samples,), int16, 16 kHz, as it came.
+
+        None where nobody spoke, listening `gain_db` louder than it came.
+        """
         cutter, blocks = Cutter(), []
         try:
             with self._sounddevice.InputStream(SAMPLE_RATE, _BLOCK, channels=1, dtype="int16") as stream:
                 for _ in range(int(LONGEST_S * SAMPLE_RATE / _BLOCK)):
                     block = stream.read(_BLOCK)[0][:, 0].copy()
                     blocks.append(block)
-                    if cutter.feed(block):
+                    if cutter.feed(amplify(block, gain_db)):
                         return np.concatenate(blocks)
         except self._sounddevice.PortAudioError as problem:
             raise VoicelogError(f"the microphone failed ({problem}): check that it is connected") from problem
@@ -51,11 +57,14 @@ class Microphone:
 
 
 def ask_for(prompt: Words, microphone: Ear, voice: Voice | None, speaker: Speaker) -> Frames:
-    """Says the prompt, then records it; once more where nothing came. Raises VoicelogError after the third time."""
-    for _ in range(3):
+    """Says the prompt, then records it; where nothing came again, listening harder.
+
+    Raises VoicelogError after the last time.
+    """
+    for gain_db in GAINS_DB:
         if voice is not None:
             speaker.play(voice.say(" ".join(prompt)), voice.rate)
-        recorded = microphone.record()
+        recorded = microphone.record(gain_db)
         if recorded is not None:
             return recorded
     raise VoicelogError("nobody spoke; check that the right microphone is on, then begin again")

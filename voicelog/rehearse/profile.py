@@ -32,6 +32,7 @@ class VoiceProfile(BaseModel):
     right: int = Field(ge=0)
     accept_from: float = Field(ge=0, le=1)
     ask_from: float = Field(ge=0, le=1)
+    gain_db: float = Field(ge=0, le=60)
     speech_dbfs: float
     noise_dbfs: float
     mllr: str | None = None

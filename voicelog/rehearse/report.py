@@ -81,6 +81,7 @@ def _sound(levels: Levels) -> list[str]:
         f"sound: voice {levels.speech:.0f} dBFS, noise {levels.noise:.0f} dBFS, {levels.snr:.0f} dB apart, "
         f"loudest peak {levels.peak:.0f} dBFS",
         *(f"  {line}" for line in told),
+        *([f"  until then: gain_db = {levels.gain_db:.0f}, which is added here"] if levels.gain_db else []),
     ]
 
 

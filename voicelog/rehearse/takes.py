@@ -15,10 +15,9 @@ from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Take:
-    """A prompt as the handler said it: the sound as it came, and its speech behind the noise stage."""
+    """A prompt as the handler said it: its speech behind the noise stage."""
 
     prompt: Words
-    raw: Frames
     clean: Frames
 
 
@@ -44,7 +43,7 @@ def take_of(prompt: Words, raw: Frames, cleaner: ClipCleaner, name: str) -> Take
     if not clips:
         raise VoicelogError(f"{name}: no speech in it; say “{' '.join(prompt)}” closer to the microphone")
     speech = raw[round(clips[0].start_s * SAMPLE_RATE) : round(clips[-1].end_s * SAMPLE_RATE)]
-    return Take(prompt, raw, cleaner.clean(speech))
+    return Take(prompt, cleaner.clean(speech))
 
 
 def hear(takes: Iterable[Take], recogniser: Recogniser, grammar: Grammar) -> Iterator[Result]:
