@@ -187,7 +187,7 @@ def test_live_the_prompt_is_read_out_and_the_answer_heard(settings: Path, tmp_pa
     done = subprocess.run(
         [sys.executable, "-m", "voicelog", "rehearse", "--roster", str(call["record"]["band"]), "--prompts",
          str(prompt_file(tmp_path, [call["said"]]))],
-        env={**os.environ, "ALSA_CONFIG_PATH": str(config)}, capture_output=True, text=True, timeout=120, check=False,
+        env={**os.environ, "ALSA_CONFIG_PATH": str(config)}, capture_output=True, text=True, timeout=300, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert f"1 of 1: {call['said']}" in done.stdout
