@@ -8,26 +8,31 @@ import re
 import shutil
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner, Result
-from hypothesis import given
+from hypothesis import HealthCheck, given
+from hypothesis import settings as checks
 from hypothesis import strategies as st
 
 from voicelog.audio import SilentSpeaker, find_voice
 from voicelog.cli import main
 from voicelog.grammar import Grammars
+from voicelog.hearing.pocketsphinx_engine import model_folder
 from voicelog.places import shipped
-from voicelog.rehearse import load_profile, prompts_for
+from voicelog.rehearse import VoiceProfile, load_profile, prompts_for, save_profile
+from voicelog.rehearse.acoustic import read_model
 from voicelog.rehearse.levels import SPEECH_DBFS, advice, levels_of
 from voicelog.rehearse.live import ask_for
+from voicelog.rehearse.mllr import identity
 from voicelog.rehearse.slips import NOTHING, slips, tally
 from voicelog.rehearse.thresholds import Thresholds, best_thresholds, cost
 from voicelog.values import Frames, VoicelogError
-from voicelog.wiring import settings_now
+from voicelog.wiring import open_sitting, settings_now
 
 FIXTURES = Path(__file__).parent.parent / "audio_fixtures"
 CALLS = [
@@ -229,6 +234,26 @@ def test_a_broken_profile_is_told(settings: Path) -> None:
     assert done.exit_code == 2 and "voice.toml" in done.stderr
 
 
+PROFILE = VoiceProfile(
+    made=date(2026, 5, 1), engine="pocketsphinx", prompts=20, right=19, accept_from=0.7, ask_from=0.3, gain_db=0,
+    speech_dbfs=-23, noise_dbfs=-60,
+)  # fmt: skip
+
+
+def test_a_kept_transform_lies_beside_the_profile_and_sessions_use_it(settings: Path) -> None:
+    path = settings / "voice.toml"
+    save_profile(path, PROFILE, identity(read_model(model_folder() / "en-us")))
+    (transform,) = settings.glob("*.mllr")
+    assert load_profile(path) == PROFILE.model_copy(update={"mllr": transform.name})
+    assert open_sitting(settings_now(), None, (13,), {}, None).state.settings.policy.accept_from == 0.7
+    transform.write_text("1 3 broken", encoding="utf-8")
+    with pytest.raises(VoicelogError, match=transform.name):
+        open_sitting(settings_now(), None, (13,), {}, None)
+    assert save_profile(path, PROFILE, None) == PROFILE.model_copy(update={"mllr": transform.name})
+    assert load_profile(path) == PROFILE
+    assert not transform.exists()
+
+
 def test_prompts_hold_every_word_and_a_keepers_own(tmp_path: Path) -> None:
     folder = tmp_path / "grammars"
     shutil.copytree(shipped("grammars"), folder)
@@ -257,6 +282,7 @@ def test_slips_are_laid_side_by_side() -> None:
 OUTCOMES = st.lists(st.tuples(st.floats(0, 1), st.booleans()), min_size=1, max_size=20)
 
 
+@checks(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # so that a busy machine fails nothing
 @given(outcomes=OUTCOMES, accept=st.floats(0.3, 0.95), ask=st.floats(0, 0.3))
 def test_thresholds_never_cost_more_nor_accept_more(
     outcomes: list[tuple[float, bool]], accept: float, ask: float
