@@ -40,7 +40,7 @@ def model() -> AcousticModel:
 
 @pytest.fixture(scope="module")
 def aligned() -> list[Aligned]:
-    with Aligner(model_folder()) as aligner:
+    with Aligner() as aligner:
         found = [aligner.align(sound(at), CALLS[at]["said"].split()) for at in range(10)]
     assert None not in found
     return [one for one in found if one is not None]

@@ -16,6 +16,7 @@ COMMANDS = {
     "summary": "summary:summary",
     "engine": "engine:engine",
     "rehearse": "rehearse:rehearse",
+    "bench": "bench:bench",
 }
 """Every command: the module of `voicelog.commands` and the function in it. Imported when asked for."""
 

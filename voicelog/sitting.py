@@ -63,7 +63,10 @@ class Sitting:
 
     @property
     def grammar(self) -> Grammar:
-        """What is listened for now."""
+        """What is listened for now: after a question that names two readings, those two."""
+        pending = self.state.pending
+        if pending is not None and pending.other is not None and expects(self.state) == "answer":
+            return self._grammars.choose((pending.entry.call, pending.other), self.state.roster)
         return self._grammars.compile(GRAMMAR_OF[expects(self.state)], self.state.roster)
 
     def hear(self, frames: Frames, *, raw: Frames | None = None, cut_short: bool = False) -> Taken:

@@ -22,11 +22,13 @@ from voicelog.grammar.jsgf import (
 )
 from voicelog.grammar.jsgf import Sequence as InOrder
 from voicelog.grammar.meaning import meaning_of, number_of
-from voicelog.grammar.network import Network, minimal
-from voicelog.grammar.utterance import NotUnderstood, Utterance
-from voicelog.values import VoicelogError
+from voicelog.grammar.network import Network, minimal, only
+from voicelog.grammar.utterance import CallSaid, NotUnderstood, Utterance
+from voicelog.values import Call, VoicelogError
 
 TOP_RULE = "listen"
+CHOICE = "choose"
+"""The grammar of answers to a question that names two readings."""
 BAND_RULE = "band_number"
 SAID_ONCE = frozenset(("sex",))
 """Slots that the network allows once; every slot here doubles the network, and the parser refuses any twice."""
@@ -90,6 +92,31 @@ class Grammar:
             )
         return tuple(dict.fromkeys(tags for state, tags in threads if state == self._end))
 
+    def utterances(self) -> Iterator[tuple[Tags, Tags]]:
+        """Every utterance of a grammar without loops: its words, and the tags met on the way."""
+        todo: list[tuple[int, Tags, Tags]] = [(self._start, (), ())]
+        while todo:
+            state, words, tags = todo.pop()
+            if state == self._end:
+                yield words, tags
+            todo += [(to, (*words, word), tags) for word, to in self._paths.said[state]]
+            todo += [(to, words, tags + more) for more, to in self._paths.silent[state]]
+
+    @cached_property
+    def answers(self) -> list[tuple[Tags, tuple[str, object] | None]]:
+        """Every utterance that says one slot of a call, with that slot and its value, or something else than a call."""
+        found: list[tuple[Tags, tuple[str, object] | None]] = []
+        for words, tags in self.utterances():
+            match meaning_of(tags):
+                case CallSaid(call=call):
+                    said = call.model_dump(exclude_none=True)
+                    found += [(words, part) for part in said.items() if len(said) == 1]
+                case NotUnderstood():
+                    pass
+                case _:
+                    found.append((words, None))
+        return found
+
     def understand(self, words: Sequence[str]) -> Utterance:
         """The utterance that `words` make.
 
@@ -152,6 +179,15 @@ class Grammars:
         Raises VoicelogError where there is no such grammar or it has no `<listen>`.
         """
         return self._compile(name, frozenset(roster))
+
+    def choose(self, readings: Sequence[Call], roster: Iterable[int]) -> Grammar:
+        """The grammar `choose` with the parts and the bands of these readings alone."""
+        grammar = self.compile(CHOICE, roster)
+        wanted: set[tuple[str, object]] = set()
+        for call in readings:
+            wanted |= call.model_dump(exclude_none=True).items()
+        said = [words for words, says in grammar.answers if says is None or says in wanted]
+        return replace(grammar, _wording=only(said))
 
     @lru_cache(maxsize=16)  # noqa: B019 - one Grammars lives as long as the program
     def _compile(self, name: str, roster: frozenset[int]) -> Grammar:
@@ -225,22 +261,11 @@ class Grammars:
         file = self.files[grammar]
         every = self._build(grammar, file, file.rules[BAND_RULE], frozenset())
         found: dict[int, list[Tags]] = defaultdict(list)
-        for words in _sentences(every.network):
-            for tags in every.readings(words):
-                number = number_of(tags)
-                if number is not None and number == int(number):
-                    found[int(number)].append(words)
+        for words, tags in every.utterances():
+            number = number_of(tags)
+            if number is not None and number == int(number):
+                found[int(number)].append(words)
         return found
-
-
-def _sentences(network: Network) -> Iterator[Tags]:
-    """Every utterance of a network without loops."""
-    todo: list[tuple[int, Tags]] = [(0, ())]
-    while todo:
-        state, words = todo.pop()
-        if state in network.finals:
-            yield words
-        todo += [(to, (*words, word)) for word, to in reversed(network.arcs[state].items())]
 
 
 def _determine(paths: _Paths, start: int, end: int) -> Network:

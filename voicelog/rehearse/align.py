@@ -7,7 +7,6 @@ cepstra that it heard. The features on top of them follow its feat.c (1s_c_d_dd)
 from __future__ import annotations
 
 import tempfile
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from voicelog.hearing.pocketsphinx_engine import model_folder, open_decoder
 from voicelog.rehearse.acoustic import Floats
 from voicelog.values import Frames
 
@@ -39,20 +39,9 @@ class Aligned:
 class Aligner:
     """Aligns one utterance after another with PocketSphinx's own model."""
 
-    def __init__(self, model_folder: Path) -> None:
-        from pocketsphinx import Config, Decoder
-
+    def __init__(self) -> None:
         self._log = tempfile.TemporaryDirectory(prefix="voicelog-align-")
-        self._decoder = Decoder(
-            Config(
-                hmm=str(model_folder / "en-us"),
-                dict=str(model_folder / "cmudict-en-us.dict"),
-                lm=None,
-                loglevel="FATAL",
-                cmn="batch",
-                mfclogdir=self._log.name,
-            )
-        )
+        self._decoder = open_decoder(dict=str(model_folder() / "cmudict-en-us.dict"), mfclogdir=self._log.name)
 
     def __enter__(self) -> Aligner:
         return self
@@ -88,10 +77,6 @@ class Aligner:
     def _hear(self, sound: bytes) -> None:
         for log in Path(self._log.name).iterdir():
             log.unlink()
-        with warnings.catch_warnings():
-            # Called obsolete, it alone resets the noise estimate, so that both passes hear the same.
-            warnings.simplefilter("ignore", DeprecationWarning)
-            self._decoder.start_stream()
         self._decoder.start_utt()
         self._decoder.process_raw(sound, full_utt=True)
         self._decoder.end_utt()

@@ -66,7 +66,7 @@ def try_transform(
     the recogniser with a transform's file, `on_result` is called after every
     prompt.
     """
-    with Aligner(model_folder()) as aligner:
+    with Aligner() as aligner:
         aligned = [
             aligner.align(take.clean, take.prompt) if _said(it) else None for take, it in zip(takes, heard, strict=True)
         ]
