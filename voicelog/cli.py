@@ -15,6 +15,7 @@ COMMANDS = {
     "type": "typing:type_calls",
     "summary": "summary:summary",
     "engine": "engine:engine",
+    "rehearse": "rehearse:rehearse",
     "bench": "bench:bench",
     "grammar": "grammar:grammar",
 }

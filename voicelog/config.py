@@ -32,6 +32,8 @@ class Config(BaseModel):
     keep_sound: bool = True
     accept_from: float = Field(default=0.6, ge=0, le=1)
     ask_from: float = Field(default=0.3, ge=0, le=1)
+    gain_db: float = Field(default=0, ge=-40, le=60)
+    voice_profile: Path | None = None
 
 
 def config_path() -> Path:

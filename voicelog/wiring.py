@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
     from voicelog.config import Config
     from voicelog.grammar import Grammars
+    from voicelog.rehearse import VoiceProfile
     from voicelog.replay import Line
     from voicelog.session import Known, Settings, State
     from voicelog.sitting import Sitting, Taken
@@ -28,6 +29,23 @@ CAUTIONS = (
 
 
 def settings_now() -> Config:
+    """The settings, with what a rehearsal found for this voice. What the settings file names wins over it."""
+    config = plain_settings()
+    profile = voice_profile(config)
+    if profile is None:
+        return config
+    from voicelog.hearing import choose
+
+    found = {} if "gain_db" in config.model_fields_set else {"gain_db": profile.gain_db}
+    # Certainties of two engines are not to be compared, and the two thresholds belong together.
+    same_engine = choose(config.engine, None, config.vosk_model).engine == profile.engine
+    if same_engine and not config.model_fields_set & {"accept_from", "ask_from"}:
+        found |= {"accept_from": profile.accept_from, "ask_from": profile.ask_from}
+    return config.model_copy(update=found)
+
+
+def plain_settings() -> Config:
+    """The settings without a rehearsal's."""
     from voicelog.config import load_config
 
     context = click.get_current_context(silent=True)
@@ -71,6 +89,23 @@ def _folder_of(language: str) -> Path:
             f"use {', '.join(('en', *languages))}, or name a folder of .gram files with the setting grammars"
         )
     return shipped("grammars", language)
+
+
+def profile_path(config: Config) -> Path:
+    """Where the voice's profile lies: as the settings say, else beside them."""
+    from voicelog.config import config_path
+
+    return config.voice_profile or config_path().with_name("voice.toml")
+
+
+def voice_profile(config: Config) -> VoiceProfile | None:
+    """The profile of a rehearsal, None where there is none. Raises VoicelogError for a broken one."""
+    path = profile_path(config)
+    if config.voice_profile is None and not path.exists():
+        return None
+    from voicelog.rehearse import load_profile
+
+    return load_profile(path)
 
 
 def ledger_path(config: Config, given: Path | None) -> Path:
@@ -126,11 +161,13 @@ def open_sitting(
     recogniser = None
     if listens:
         choice = choose(config.engine, model, config.vosk_model)
-        recogniser = open_recogniser(choice, _own_pronunciations(choice.engine, grammars))
+        profile = voice_profile(config)
+        mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
+        recogniser = open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr)
     return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen)
 
 
-def _own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:
+def own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:
     """What PocketSphinx must be told. Raises VoicelogError, with its place, for a word of the yard file without any."""
     if engine != "pocketsphinx":
         return {}

@@ -97,8 +97,8 @@ def read(data: Path) -> list[Row]:
 
 def matrix(rows: list[Row]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
     """One row a call: a one for the constant, then the terms of the regression."""
-    evidence = [Evidence(**{name: float(str(row[name])) for name in MEASURED}) for row in rows]
-    return np.array([[1.0, *terms(each)] for each in evidence])
+    measured = ([float(str(row[name])) for name in MEASURED] for row in rows)
+    return np.array([[1.0, *terms(Evidence(*values))] for values in measured])
 
 
 def regress(

@@ -41,7 +41,7 @@ class Evidence:
     lead: float
     least_lead: float
     agreed: float
-    words: int
+    words: float
 
 
 def word_certainty(fit: float) -> float:

@@ -38,10 +38,13 @@ def choose(engine: str = "auto", given: Path | None = None, config: Path | None 
     return Choice("pocketsphinx", model_folder(), reason)
 
 
-def open_recogniser(choice: Choice, pronunciations: Mapping[str, Sequence[str]] | None = None) -> Recogniser:
-    """Load the chosen engine and its model. `pronunciations` are ARPAbet by word, for the engine that needs them.
+def open_recogniser(
+    choice: Choice, pronunciations: Mapping[str, Sequence[str]] | None = None, mllr: Path | None = None
+) -> Recogniser:
+    """Load the chosen engine and its model.
 
-    Raises VoicelogError where the model is broken.
+    For PocketSphinx, `pronunciations` are ARPAbet by word and `mllr` is a transform that fits it to a voice.
+    Raises VoicelogError where the model or the transform is broken.
     """
     if choice.engine == "vosk":
         from voicelog.hearing.vosk_engine import VoskRecogniser
@@ -49,4 +52,4 @@ def open_recogniser(choice: Choice, pronunciations: Mapping[str, Sequence[str]] 
         return VoskRecogniser(choice.model)
     from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 
-    return PocketSphinxRecogniser(pronunciations)
+    return PocketSphinxRecogniser(pronunciations, mllr)

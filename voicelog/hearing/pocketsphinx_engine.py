@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -81,11 +81,21 @@ def model_folder() -> Path:
     return folder
 
 
-def _decoder(**settings: object) -> Decoder:
+def open_decoder(mllr: Path | None = None, **settings: object) -> Decoder:
+    """A decoder with the sound features of voicelog. Raises VoicelogError for a transform that is none."""
     from pocketsphinx import Config, Decoder
 
     hmm = str(model_folder() / "en-us")
-    decoder = Decoder(Config(hmm=hmm, lm=None, loglevel="FATAL", cmn="batch", bestpath=False, **settings))
+    if mllr is not None:
+        settings["mllr"] = str(mllr)
+    try:
+        decoder = Decoder(Config(hmm=hmm, lm=None, loglevel="FATAL", cmn="batch", bestpath=False, **settings))
+    except RuntimeError as wrong:
+        if mllr is None:
+            raise
+        raise VoicelogError(
+            f"{mllr}: PocketSphinx cannot use this transform; make it again: voicelog rehearse"
+        ) from wrong
     # The model's own file turns PocketSphinx's noise removal on, over any setting. Behind ours it only harms (trial,
     # pink noise at 15 dB: 38 of 40 calls right without it, 34 with it), and what it remembers of the utterance before
     # would make the score of a sound depend on what was heard earlier.
@@ -94,10 +104,10 @@ def _decoder(**settings: object) -> Decoder:
     return decoder
 
 
-@cache
-def _phone_loop() -> Decoder:
-    # One for the process: it depends on nothing but the model.
-    return _decoder(allphone=str(model_folder() / "en-us-phone.lm.bin"), dict=None)
+@lru_cache(maxsize=2)
+def _phone_loop(mllr: Path | None) -> Decoder:
+    # One for the process: it depends on nothing but the model and its transform.
+    return open_decoder(mllr, allphone=str(model_folder() / "en-us-phone.lm.bin"), dict=None)
 
 
 def _decode(decoder: Decoder, sound: bytes) -> list[Piece]:
@@ -117,12 +127,16 @@ def _nats(likelihood: float) -> float:
 
 
 class PocketSphinxRecogniser:
-    """`Recogniser` over PocketSphinx. `pronunciations` adds ways to say a word: ARPAbet phones, each way a string."""
+    """`Recogniser` over PocketSphinx. `pronunciations` adds ways to say a word: ARPAbet phones, each way a string.
+
+    `mllr` is the file of a transform that fits the model to a voice; VoicelogError where PocketSphinx cannot use it.
+    """
 
     name = "pocketsphinx"
 
-    def __init__(self, pronunciations: Mapping[str, Sequence[str]] | None = None) -> None:
-        self._decoder = _decoder(dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
+    def __init__(self, pronunciations: Mapping[str, Sequence[str]] | None = None, mllr: Path | None = None) -> None:
+        self._mllr = mllr
+        self._decoder = open_decoder(mllr, dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
         for word, ways in (pronunciations or {}).items():
             for phones in ways:
                 self._add_way(word, phones)
@@ -202,7 +216,7 @@ class PocketSphinxRecogniser:
         second = next((words for words in ranked[1:] if self._meaning(words) != meaning), None)
         leads = [MOST_LEAD] if second is None else [a - b for a, b in zip(worth[best], worth[second], strict=True)]
         path = paths[best].get(0) or self._along(best, sounds[0]) or next(iter(paths[best].values()))
-        free = _score_by_frame(_decode(_phone_loop(), sounds[0]), path[-1].end + 1)
+        free = _score_by_frame(_decode(_phone_loop(self._mllr), sounds[0]), path[-1].end + 1)
         said = [piece for piece in path if piece.is_word]
         gaps = [float(piece.score - free[piece.start : piece.end + 1].sum()) / piece.frames for piece in said]
         frames_said = sum(piece.frames for piece in said)
