@@ -11,7 +11,8 @@ this file is what the shipped numbers were fitted on. `fit` is a logistic regres
 from __future__ import annotations
 
 import csv
-from dataclasses import asdict, fields
+import random
+from dataclasses import asdict, dataclass, fields
 from functools import cache
 from pathlib import Path
 
@@ -21,13 +22,17 @@ import numpy as np
 from voicelog.audio import NoiseStage, make_stage
 from voicelog.audio.views import views_of
 from voicelog.bench.cache import Cache, default_cache
+from voicelog.bench.calls import pens
 from voicelog.bench.grid import Trial, grid
+from voicelog.bench.texts import CLASSICS
+from voicelog.bench.voices import spoken, voice_named
 from voicelog.config import Config
 from voicelog.grammar import CallSaid, Grammars
 from voicelog.hearing.certainty import TERMS, Evidence, terms
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 from voicelog.places import shipped
 from voicelog.replay import alone
+from voicelog.values import Frames
 
 SHIPPED = Path(__file__).with_name("evidence.csv")
 VOICES = (
@@ -39,6 +44,33 @@ ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
 MEASURED = tuple(field.name for field in fields(Evidence))
 
 Row = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Talk:
+    """Read prose, in the shape of a trial: whatever is heard of it is wrong."""
+
+    voice: str
+    text: str
+    number: int
+    seed: int
+    cache: Cache
+    noise: str = "none"
+    snr_db: float | None = None
+    roster: str = "pen"
+    truth: None = None
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        return tuple(self.text.lower().split())
+
+    @property
+    def pen(self) -> tuple[int, ...]:
+        return pens(self.seed)[self.number % len(pens(self.seed))]
+
+    @property
+    def frames(self) -> Frames:
+        return spoken(voice_named(self.voice), self.text, self.number, self.cache)
 
 
 @click.group()
@@ -56,7 +88,11 @@ def collect(out: Path, calls: int, seed: int, workers: int, cache: Path) -> None
     """Hear the calls and write what was measured of each."""
     import multiprocessing
 
-    trials = list(grid(VOICES, NOISES, Cache(cache), calls=calls, seed=seed))
+    store = Cache(cache)
+    trials: list[Trial | Talk] = [*grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)]
+    trials += grid(VOICES, NOISES, store, rosters=("all",), calls=1, seed=seed)
+    trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
+    random.Random(seed).shuffle(trials)  # so that the first part of the file is like the whole
     with out.open("w", newline="") as file, multiprocessing.get_context("spawn").Pool(workers) as pool:
         writer = csv.DictWriter(file, [*ABOUT, *MEASURED])
         writer.writeheader()
@@ -132,7 +168,7 @@ def _grammars() -> Grammars:
     return Grammars(shipped("grammars"))
 
 
-def _hear(trial: Trial) -> Row | None:
+def _hear(trial: Trial | Talk) -> Row | None:
     recogniser, stage = _ears()
     grammar = _grammars().compile("call", trial.pen)
     recogniser.listen_for(grammar.network)
@@ -143,7 +179,7 @@ def _hear(trial: Trial) -> Row | None:
     if evidence is None or not isinstance(meaning, CallSaid):
         return None  # never written, however sure
     about = (trial.voice, trial.noise, trial.snr_db, trial.roster, " ".join(trial.words), " ".join(heard))
-    right = meaning == CallSaid(call=trial.truth)
+    right = trial.truth is not None and meaning == CallSaid(call=trial.truth)
     return dict(zip(ABOUT, (*about, right), strict=True)) | {k: round(v, 3) for k, v in asdict(evidence).items()}
 
 
