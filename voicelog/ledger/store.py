@@ -3,21 +3,35 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from voicelog.ledger import migrate, sqlite, tables
-from voicelog.ledger.chain import NO_ROW_BEFORE, Problem, problems
+from voicelog.ledger.birds import Conflict
+from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
 from voicelog.ledger.events import CallMade, CallVoided, Draft, Event
+from voicelog.ledger.flock_facts import Retracted
+from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
-from voicelog.ledger.rows import SELECT, said_columns, to_event, to_row, utc_text
+from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
 from voicelog.values import VoicelogError
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
+
+
+class Contradiction(VoicelogError):
+    """A fact that was not written, since it cannot be true beside what is known. `conflict` says why."""
+
+    def __init__(self, conflict: Conflict) -> None:
+        super().__init__(
+            f"{conflict.about}: {conflict.says}; nothing was written: correct it, or see the history with "
+            f"voicelog {'bird' if conflict.about.startswith('band') else 'lot'} {conflict.about.partition(' ')[2]}"
+        )
+        self.conflict = conflict
 
 
 class Ledger:
@@ -75,17 +89,49 @@ class Ledger:
         cannot be written.
         """
         with sqlite.writing(self.db, self.path):
+            return self._write([draft])[0]
+
+    def enter(self, drafts: Sequence[Draft]) -> list[Event]:
+        """Keep all these facts, or none: none where one contradicts what is known.
+
+        Raises `Contradiction` for a fact that cannot be true beside the others, such as
+        a band given twice; else as `append` does.
+        """
+        with sqlite.writing(self.db, self.path):
+            before = set(self.conflicts())
+            events = self._write(drafts)
+            if new := [conflict for conflict in self.conflicts() if conflict not in before]:
+                raise Contradiction(min(new, key=lambda conflict: conflict.event))
+        return events
+
+    def conflicts(self) -> list[Conflict]:
+        """What cannot all be true, birds first, oldest first."""
+        with sqlite.plainly(self.path):
+            return tables.conflicts_now(self.db)
+
+    def _write(self, drafts: Sequence[Draft]) -> list[Event]:
+        """Keep facts inside a transaction that the caller opened."""
+        insert = f"INSERT INTO event ({', '.join(COLUMNS)}) VALUES ({', '.join(f':{name}' for name in COLUMNS)})"
+        seq, prev = self._head()
+        first, events, new = prev, [], []
+        for draft in drafts:
             known = self._row(draft.id)
             if known is not None:
-                return _same_event(known, draft)
+                events.append(_same_event(known, draft))
+                continue
             self._check_target(draft)
-            seq, prev = self._heads().get(self.device, (0, NO_ROW_BEFORE))
             row = to_row(draft, device=self.device, seq=seq + 1, prev=prev, now=datetime.now().astimezone())
-            self.db.table("event").insert(row)
-            self.db.table("head").insert({"device": self.device, "seq": seq + 1, "hash": row["hash"]}, replace=True)
-            event = to_event(row)
-            tables.refresh(self.db, event)
-        return event
+            self.db.conn.execute(insert, row)
+            seq, prev = seq + 1, row["hash"]
+            events.append(to_event(row))
+            if draft.fact.kind not in tables.CHANGES_NOTHING:
+                new.append(draft.id)
+        if prev != first:
+            self.db.conn.execute("DELETE FROM head WHERE device = ? AND hash = ?", (self.device, first))
+            self.db.conn.execute("INSERT INTO head VALUES (?, ?, ?)", (self.device, prev, seq))
+        if new:
+            tables.refresh(self.db, new)
+        return events
 
     def events(self, session: str | None = None, since: datetime | None = None) -> Iterator[Event]:
         """The events in order of their ids, as of now: of one session, or kept at `since` (aware) or later.
@@ -113,7 +159,7 @@ class Ledger:
         return next(reversed(self.sessions()), None)
 
     def rebuild(self) -> None:
-        """Fold the tables `call` and `bird` again from all events."""
+        """Fold the tables again from all events."""
         with sqlite.writing(self.db, self.path):
             tables.rebuild(self.db)
 
@@ -121,7 +167,7 @@ class Ledger:
         """Recompute the chain of every device; what is not as it was written, if anything."""
         with sqlite.plainly(self.path):
             rows = list(self.db.query(f"{SELECT} ORDER BY device, seq"))
-            return list(problems(rows, self._heads()))
+            return list(all_problems(rows, self._heads()))
 
     def sound_path(self, event_id: str) -> Path:
         """Where the sound of an event is kept; neither the file nor its folder need be there.
@@ -135,15 +181,32 @@ class Ledger:
     def _row(self, event_id: str) -> dict[str, Any] | None:
         return next(self.db.query(f"{SELECT} WHERE id = ?", [event_id]), None)
 
-    def _heads(self) -> dict[str, tuple[int, str]]:
-        return {device: (seq, last) for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head")}
+    def _head(self) -> tuple[int, str]:
+        """seq and hash of this device's last row."""
+        found = self.db.execute("SELECT seq, hash FROM head WHERE device = ?", [self.device]).fetchone()
+        return (0, NO_ROW_BEFORE) if found is None else (int(found[0]), str(found[1]))
+
+    def _heads(self) -> dict[str, list[tuple[int, str]]]:
+        found: dict[str, list[tuple[int, str]]] = {}
+        for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head ORDER BY device, seq, hash"):
+            found.setdefault(device, []).append((seq, last))
+        return found
 
     def _check_target(self, draft: Draft) -> None:
         match draft.fact:
-            case CallVoided(target=str(target)) | CallMade(supersedes=str(target)):
-                found = self.db.execute("SELECT kind FROM event WHERE id = ?", [target]).fetchone()
-                if found != ("call",):
-                    raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
+            case CallMade(supersedes=str(target)):
+                kinds: tuple[str, ...] = ("call",)
+            case CallVoided(target=str(target)):
+                kinds = ("call", "counted")
+            case Retracted(target=str(target)):
+                kinds = ()
+            case _:
+                return
+        found = self.db.execute("SELECT kind FROM event WHERE id = ?", [target]).fetchone()
+        if found is None and not kinds:
+            raise VoicelogError(f"there is no event {target} in this ledger to take back: check its id")
+        if kinds and (found is None or found[0] not in kinds):
+            raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
 
 
 def _same_event(row: dict[str, Any], draft: Draft) -> Event:
