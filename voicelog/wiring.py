@@ -15,6 +15,7 @@ from voicelog.values import Verdict, VoicelogError
 if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
     from voicelog.config import Config
+    from voicelog.flock.varieties import Plans
     from voicelog.replay import Line
     from voicelog.session import Known, Settings, State
     from voicelog.sitting import Sitting, Taken
@@ -30,6 +31,14 @@ def settings_now() -> Config:
     from voicelog.config import load_config
 
     return load_config()
+
+
+def check_plans(config: Config) -> Plans:
+    """The varieties and their check plans: shipped, with the keeper's own laid over them."""
+    from voicelog.flock.varieties import load_plans
+    from voicelog.places import shipped
+
+    return load_plans(shipped("grammars", "varieties.toml"), config.varieties)
 
 
 def ledger_path(config: Config, given: Path | None) -> Path:

@@ -4,8 +4,16 @@ from pathlib import Path
 
 import click
 
+from voicelog.bookkeeping import parse_day
+
 MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
 LEDGER = click.option("--ledger", type=click.Path(path_type=Path), help="The ledger file; made where it is not there.")
 ROSTER = click.option("--roster", help="Bands of the pen: bands and ranges, such as 3,7,12-40.")
 ALOUD = click.option("--aloud", is_flag=True, help="Speak the replies through the speaker.")
 WAV = click.option("--wav", type=click.Path(path_type=Path), help="Write the spoken replies into this WAV file.")
+ON = click.option(
+    "--on", callback=lambda _ctx, _param, text: None if text is None else parse_day(text), metavar="DAY",
+    help="The day on which it happened, such as 2026-05-31; today where none is named.",
+)  # fmt: skip
+PEN = click.option("--pen", help="The pen.")
+LOT = click.option("--lot", help="The lot.")

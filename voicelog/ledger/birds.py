@@ -72,7 +72,7 @@ class FoldedBird:
 
 
 CallRow = tuple[Any, ...]
-"""band, id, session, at, day, the slots in order of `SLOTS`, supersedes, state, bird."""
+"""band, id, day, the slots in order of `SLOTS`, supersedes, state, bird."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,21 +82,20 @@ class FoldedBirds:
     conflicts: tuple[Conflict, ...]
 
 
-def fold_birds(events: Sequence[Plain]) -> FoldedBirds:
-    """The birds of these events, which are sorted by id, each once."""
+def fold_birds(events: Sequence[Plain], about: dict[str, str] | None = None) -> FoldedBirds:
+    """The birds of these events, which are sorted by id, each once.
+
+    Into `about`, where given, goes by event id the bird that the event is about.
+    """
     gone = taken_back((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS)
-    corrects = {
-        e[0]: e[5]["supersedes"]
-        for e in events
-        if e[5]["kind"] == "call" and e[5]["supersedes"] is not None
-    }
+    corrects = {e[0]: e[5]["supersedes"] for e in events if e[5]["kind"] == "call" and e[5]["supersedes"] is not None}
     superseded = replaced(corrects, gone)
     book = _Book()
     calls: list[CallRow] = []
     add = calls.append
     # The sort is stable: within a day the order of ids stays.
     for event in sorted(events, key=itemgetter(4)):
-        event_id, _, session, at, day, fact = event
+        event_id, _, _, _, day, fact = event
         kind = fact["kind"]
         if kind == "call":
             call = fact["call"]
@@ -109,14 +108,20 @@ def fold_birds(events: Sequence[Plain]) -> FoldedBirds:
                 state, bird = "effective", book.called(event, band, call)
             add(
                 (
-                    band, event_id, session, at, day,
+                    band, event_id, day,
                     call["sex"], call["foam"], call["gland"], call["breast"], call["weight_g"],
                     call["condition"], call["fate"], call["pen"],
                     fact["supersedes"], state, bird.id if bird else None,
                 )
             )  # fmt: skip
         elif kind in BIRD_KINDS and event_id not in gone:
-            book.heed(event, kind, fact)
+            bird = book.heed(event, kind, fact)
+        elif about is not None and kind in (*BIRD_KINDS, "note") and fact["band"] is not None:
+            bird = book.wearer(fact["band"])
+        else:
+            continue
+        if about is not None and bird is not None:
+            about[event_id] = bird.id
     return FoldedBirds(tuple(book.birds), tuple(calls), tuple(book.conflicts))
 
 
@@ -152,7 +157,7 @@ class _Book:
         return self._wears.get(band) or self._lost.get(band)
 
     def called(self, event: Plain, band: int, call: dict[str, Any]) -> FoldedBird:
-        event_id, writer, _, at, day, _ = event
+        event_id, _, _, at, day, _ = event
         bird = self._wears.get(band)
         if bird is None:
             bird = self._lost.get(band)
@@ -177,11 +182,10 @@ class _Book:
             bird.last_at = at
         return bird
 
-    def heed(self, event: Plain, kind: str, fact: dict[str, Any]) -> None:
+    def heed(self, event: Plain, kind: str, fact: dict[str, Any]) -> FoldedBird | None:
         event_id, day, band = event[0], event[4], fact["band"]
         if kind == "banded":
-            self._band(event, band, fact)
-            return
+            return self._band(event, band, fact)
         bird = self._wears.get(band)
         if bird is None and kind == "band_replaced":
             bird = self._lost.get(band)
@@ -206,6 +210,7 @@ class _Book:
             bird.known["pen"] = fact["pen"]
         else:
             bird.state, bird.gone_on, bird._gone_by = ("dead" if kind == "died" else "sold"), day, f"{kind} {event_id}"
+        return bird
 
     def _begin(self, bird_id: str, band: int) -> FoldedBird:
         bird = FoldedBird(bird_id, band, band, {"band": band})
@@ -214,17 +219,18 @@ class _Book:
         self._lost.pop(band, None)
         return bird
 
-    def _band(self, event: Plain, band: int, fact: dict[str, Any]) -> None:
+    def _band(self, event: Plain, band: int, fact: dict[str, Any]) -> FoldedBird:
         bird = self._wears.get(band)
         if bird is None or bird.gone_on is not None:
             bird = self._begin(event[0], band)
         elif bird.entered is not None or bird.first_band != band:
             self._conflict(event, bird.entered, band, f"given twice: a live bird wears it on {event[4]}")
-            return
+            return bird
         bird.entered, bird.lot = event[0], fact["lot"]
         bird.took_from = fact["from_pen"] if fact["from_pen"] is not None else fact["pen"]
         if fact["pen"] is not None:
             bird.known["pen"] = fact["pen"]
+        return bird
 
     def _take_off(self, bird: FoldedBird, band: int) -> None:
         del self._wears[band]

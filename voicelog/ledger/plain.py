@@ -44,9 +44,12 @@ def plain_event(event: Event) -> Plain:
 @lru_cache(maxsize=100_000)
 def local_day(minute: str, zone: str) -> str:
     """The local day of a UTC time "YYYY-MM-DDThh:mm" at an offset such as "-05:30"."""
-    if zone == "+00:00":
-        return minute[:10]
+    return minute[:10] if zone == "+00:00" else local_time(minute, zone)[:10]
+
+
+def local_time(at: str, zone: str) -> str:
+    """A UTC time, from its minutes on, as local time to the minute: "YYYY-MM-DDThh:mm"."""
     hours, minutes = int(zone[1:3]), int(zone[4:6])
     off = timedelta(hours=hours, minutes=minutes)
-    utc = datetime.fromisoformat(minute)
-    return (utc - off if zone[0] == "-" else utc + off).date().isoformat()
+    utc = datetime.fromisoformat(at[:16])
+    return (utc - off if zone[0] == "-" else utc + off).isoformat(timespec="minutes")

@@ -9,6 +9,7 @@ back, the call that it corrected counts again, and only that.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 TAKERS = frozenset(("void", "retracted"))
 
@@ -21,6 +22,19 @@ def taken_back(takers: Iterable[tuple[str, str]]) -> set[str]:
         if event_id not in gone and target < event_id:
             gone.add(target)
     return gone
+
+
+def fates(events: Iterable[tuple[str, dict[str, Any]]]) -> dict[str, str]:
+    """By event id, in plain words, why an event does not count. `events` are (id, payload)."""
+    events = list(events)
+    takers = [(event_id, fact["target"]) for event_id, fact in events if fact["kind"] in TAKERS]
+    corrects = {event_id: fact["supersedes"] for event_id, fact in events if fact.get("supersedes") is not None}
+    gone = taken_back(takers)
+    why = {target: "corrected" for target in replaced(corrects, gone)}
+    for event_id, fact in events:
+        if fact["kind"] in TAKERS and event_id not in gone and fact["target"] in gone:
+            why[fact["target"]] = f"taken back: {fact['reason']}" if "reason" in fact else "struck"
+    return why
 
 
 def replaced(corrects: Mapping[str, str], gone: set[str]) -> set[str]:

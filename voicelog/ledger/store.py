@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Iterator, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -16,6 +17,8 @@ from voicelog.ledger.events import CallMade, CallVoided, Draft, Event
 from voicelog.ledger.flock_facts import Retracted
 from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
+from voicelog.ledger.lots import FoldedLots
+from voicelog.ledger.plain import Plain, local_time
 from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
 from voicelog.values import VoicelogError
 
@@ -24,7 +27,10 @@ if TYPE_CHECKING:
 
 
 class Contradiction(VoicelogError):
-    """A fact that was not written, since it cannot be true beside what is known. `conflict` says why."""
+    """A fact that was not written, since it cannot be true beside what is known. `conflict` says why;
+    `place` is set by who knows which of several facts it was, counted from 1."""
+
+    place: int | None = None
 
     def __init__(self, conflict: Conflict) -> None:
         super().__init__(
@@ -45,9 +51,14 @@ class Ledger:
     def __init__(self, path: Path, db: Database) -> None:
         self.path = path
         self.db = db
-        with sqlite.plainly(path):
-            self.device = str(db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
-            begin_after(db.execute("SELECT coalesce(max(id), '') FROM event").fetchone()[0])
+        self.device = ""
+        self.read_identity()
+
+    def read_identity(self) -> None:
+        """Learn the device id, and let new ids come after every id that is kept."""
+        with sqlite.plainly(self.path):
+            self.device = str(self.db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
+            begin_after(self.db.execute("SELECT coalesce(max(id), '') FROM event").fetchone()[0])
 
     @classmethod
     def open(cls, path: Path | str, must_exist: bool = False) -> Self:
@@ -108,6 +119,65 @@ class Ledger:
         """What cannot all be true, birds first, oldest first."""
         with sqlite.plainly(self.path):
             return tables.conflicts_now(self.db)
+
+    def lots(self) -> FoldedLots:
+        """The lots and pens."""
+        with sqlite.plainly(self.path):
+            return tables.lots_now(self.db)
+
+    def about_band(self, band: int) -> list[Plain]:
+        """All facts about the birds that wore a band, sorted by id, as `voicelog.ledger.plain` gives them."""
+        with sqlite.plainly(self.path):
+            return tables.about_band(self.db, band)
+
+    def about_pen(self, pen: str) -> list[Plain]:
+        """All facts that name a pen, and all of sessions about it; sorted by id."""
+        where = " OR ".join(f"json_extract(payload, '$.{at}') = :pen" for at in ("pen", "from_pen", "call.pen"))
+        begun = "kind = 'session_started' AND json_extract(payload, '$.pen') = :pen"
+        where += f" OR session IN (SELECT session FROM event WHERE {begun})"
+        with sqlite.plainly(self.path):
+            return tables.about(self.db, where, {"pen": pen})
+
+    def about_lot(self, lot: str) -> list[Plain]:
+        """All facts that name a lot, and the calls about its birds; sorted by id."""
+        where = """json_extract(payload, '$.lot') = :lot OR id IN (
+            SELECT call.id FROM bird JOIN call ON call.band IN (bird.first_band, bird.band) AND call.bird = bird.id
+            WHERE bird.lot = :lot)"""
+        with sqlite.plainly(self.path):
+            return tables.about(self.db, where, {"lot": lot})
+
+    def day(self, event_id: str) -> date:
+        """The local day on which an event happened. Raises VoicelogError where there is no such event."""
+        with sqlite.plainly(self.path):
+            found = tables.about(self.db, "id = :id", {"id": event_id})
+        if not found:
+            raise VoicelogError(f"there is no event {event_id} in this ledger: check its id")
+        return date.fromisoformat(found[0][4])
+
+    def calls_of(self, band: int, at: str = "") -> list[tuple[str, str]]:
+        """(id, local time) of the calls in effect that name a band, oldest first; `at` is how the time begins."""
+        with sqlite.plainly(self.path):
+            rows = self.db.execute(
+                "SELECT id, at, zone, call.day FROM call JOIN event USING (id) "
+                "WHERE call.band = ? AND state = 'effective' ORDER BY id",
+                [band],
+            ).fetchall()
+        told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
+        return [(event_id, when) for event_id, when, day in told if when.startswith(at) or day == at]
+
+    def words(self, event_ids: Iterable[str]) -> dict[str, str]:
+        """The words that were heard with these events."""
+        with sqlite.plainly(self.path):
+            found = self.db.execute(
+                "SELECT id, words FROM event WHERE id IN (SELECT value FROM json_each(?))",
+                [json.dumps(list(event_ids))],
+            )
+            return dict(found.fetchall())
+
+    def banded_out(self) -> dict[tuple[str, str | None], int]:
+        """By lot and pen, how many birds were banded out of it."""
+        with sqlite.plainly(self.path):
+            return tables.banded_out(self.db)
 
     def _write(self, drafts: Sequence[Draft]) -> list[Event]:
         """Keep facts inside a transaction that the caller opened."""

@@ -13,8 +13,11 @@ kept as a table: they have few events, which are folded when asked for.
 
 from __future__ import annotations
 
+import gc
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from operator import attrgetter, itemgetter
 from typing import TYPE_CHECKING, Any
 
 from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds
@@ -35,7 +38,7 @@ DROP TABLE IF EXISTS tally;
 DROP TABLE IF EXISTS conflict;
 DROP TABLE IF EXISTS writer;
 CREATE TABLE call (
-    band INTEGER NOT NULL, id TEXT NOT NULL, session TEXT NOT NULL, at TEXT NOT NULL, day TEXT NOT NULL,
+    band INTEGER NOT NULL, id TEXT NOT NULL, day TEXT NOT NULL,
     {_SLOT_COLUMNS},
     supersedes TEXT, state TEXT NOT NULL, bird TEXT, PRIMARY KEY (band, id)
 ) STRICT, WITHOUT ROWID;
@@ -64,7 +67,6 @@ CREATE INDEX bird_lot ON bird (lot) WHERE lot IS NOT NULL;
 
 # Bands that an event names: in its call, as the bird's band, as the band that replaces it.
 _RING, _NEW = "json_extract(event.payload, '$.band')", "json_extract(event.payload, '$.new')"
-_NAMED = f"(SELECT event.band UNION ALL SELECT {_RING} UNION ALL SELECT {_NEW})"
 
 # The events :ids and what they void, retract or correct, down the chain.
 _BELOW = """
@@ -79,6 +81,14 @@ named(band) AS (
     SELECT event.band FROM event JOIN below USING (id) WHERE event.kind = 'call'
     UNION SELECT {_RING} FROM event JOIN below USING (id) WHERE {_RING} IS NOT NULL AND event.kind <> 'note'
     UNION SELECT {_NEW} FROM event JOIN below USING (id) WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_NEW} FROM named JOIN event ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_RING} FROM named JOIN event ON {_NEW} = named.band
+)
+SELECT band FROM named
+"""
+_SAME_BIRDS = f"""
+WITH RECURSIVE named(band) AS (
+    SELECT :band
     UNION SELECT {_NEW} FROM named JOIN event ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
     UNION SELECT {_RING} FROM named JOIN event ON {_NEW} = named.band
 )
@@ -140,6 +150,11 @@ def refresh(db: Database, ids: Sequence[str]) -> None:
 
 def rebuild(db: Database) -> None:
     """Drop the tables and fold them again from all events."""
+    with _millions_of_tuples():
+        _rebuild(db)
+
+
+def _rebuild(db: Database) -> None:
     db.executescript(_SCHEMA)
     forked = "SELECT device FROM head GROUP BY device HAVING count(*) > 1"
     branches = writers(
@@ -153,12 +168,42 @@ def rebuild(db: Database) -> None:
         db.execute(statement)
 
 
+@contextmanager
+def _millions_of_tuples() -> Iterator[None]:
+    """No garbage is made that only the collector could free, and it would look through every tuple again and again."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
 _TALLY_KINDS = frozenset(("counted", "void", "retracted"))
 
 
 def lots_now(db: Database) -> FoldedLots:
     """The lots and pens, folded from their events."""
     return fold_lots(_plain(db, _LOT_EVENTS), banded_out(db))
+
+
+def about_band(db: Database, band: int) -> list[Plain]:
+    """All facts about the birds that wore a band, and about the other bands they wore; sorted by id."""
+    bands = json.dumps([found for (found,) in db.execute(_SAME_BIRDS, {"band": band})])
+    return _plain(db, _DECIDING, {"bands": bands})
+
+
+def about(db: Database, where: str, asked: dict[str, Any]) -> list[Plain]:
+    """The events that meet a condition in SQL, and whatever voids or corrects them; sorted by id."""
+    sql = f"""
+    WITH RECURSIVE found(id) AS (
+        SELECT event.id FROM event WHERE {where}
+        UNION SELECT event.id FROM event JOIN found ON event.about = found.id
+    )
+    SELECT {PLAIN_COLUMNS} FROM found JOIN event USING (id) ORDER BY event.id
+    """
+    return _plain(db, sql, asked)
 
 
 def conflicts_now(db: Database) -> list[Conflict]:
@@ -187,14 +232,15 @@ def _write(db: Database, folded: FoldedBirds, bands: frozenset[int] | None) -> N
     calls, birds, conflicts = folded.calls, folded.birds, folded.conflicts
     rows = [(c.event, c.says, c.other, int(c.about.removeprefix("band "))) for c in conflicts]
     if bands is None:
-        calls = tuple(sorted(calls))
-        birds = tuple(sorted(birds, key=lambda bird: (bird.first_band, bird.id)))
+        # Near enough to the order of the tables' keys that each page is written once.
+        calls = tuple(sorted(calls, key=itemgetter(0)))
+        birds = tuple(sorted(birds, key=attrgetter("first_band")))
     else:
         calls = tuple(call for call in calls if call[0] in bands)
         birds = tuple(bird for bird in birds if bird.first_band in bands)
         rows = [row for row in rows if row[3] in bands]
     many = db.conn.executemany
-    many(f"INSERT OR REPLACE INTO call VALUES ({', '.join('?' * (8 + len(SLOTS)))})", calls)
+    many(f"INSERT OR REPLACE INTO call VALUES ({', '.join('?' * (6 + len(SLOTS)))})", calls)
     many(f"INSERT INTO bird VALUES ({', '.join('?' * (14 + len(SLOTS)))})", map(_bird_row, birds))
     many("INSERT OR REPLACE INTO conflict VALUES (?, ?, ?, ?)", rows)
 

@@ -12,9 +12,7 @@ from voicelog.ledger.events import (
     Fact,
     ListeningPaused,
     ListeningResumed,
-    NoteKept,
     SessionFinished,
-    SessionStarted,
 )
 from voicelog.session.policy import Policy
 from voicelog.session.wording import Length
@@ -127,7 +125,7 @@ def written(state: State, event_id: str, fact: Fact) -> State:
             return _call_voided(state, fact)
         case ListeningPaused() | ListeningResumed() | SessionFinished():
             return replace(state, mode=_MODE_AFTER[fact.kind])
-        case SessionStarted() | NoteKept():
+        case _:
             return state
 
 
