@@ -53,9 +53,8 @@ def conflicts(ledger: Path | None) -> None:
 def _tell(found: Iterable[Conflict]) -> None:
     for conflict in found:
         against = f", against {conflict.other}" if conflict.other else ""
-        click.echo(
-            f"{conflict.about}: {conflict.says}\n  event {conflict.event}{against}; take one back: voicelog undo"
-        )
+        click.echo(f"{conflict.about}: {conflict.says}")
+        click.echo(f"  event {conflict.event}{against}; take one back with voicelog undo")
 
 
 @click.command()

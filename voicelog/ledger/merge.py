@@ -40,7 +40,7 @@ def merge(ledger: Ledger, other: Path) -> Merged:
     Raises VoicelogError where there is no ledger, or one that is damaged, altered, or from a
     newer version, or where the two hold one event with different content.
     """
-    rows, heads = _read(other)
+    rows, heads = read_sound(other)
     with sqlite.writing(ledger.db, ledger.path):
         known = dict(ledger.db.execute("SELECT id, hash FROM event"))
         for row in rows:
@@ -60,8 +60,11 @@ def merge(ledger: Ledger, other: Path) -> Merged:
     return Merged(len(new), _copy_sounds(ledger, other, new), forked, tuple(ledger.conflicts()))
 
 
-def _read(path: Path) -> tuple[list[dict[str, Any]], Heads]:
-    """All rows of another ledger and the ends of its chains, as they stand, once they are found sound."""
+def read_sound(path: Path) -> tuple[list[dict[str, Any]], Heads]:
+    """All rows of another ledger and the ends of its chains, once they are found sound; nothing is written there.
+
+    Raises VoicelogError where there is no ledger, or one that is damaged, altered or from a newer version.
+    """
     with closing(sqlite.connect(path, must_exist=True)) as db:
         with sqlite.plainly(path):
             version = migrate.version(db)
@@ -76,7 +79,7 @@ def _read(path: Path) -> tuple[list[dict[str, Any]], Heads]:
                 heads.setdefault(device, []).append((seq, last))
         wrong = next(all_problems(rows, heads), None)
         if wrong is not None:
-            raise VoicelogError(f"{path}: {wrong}; nothing was merged: go back to a copy that verifies")
+            raise VoicelogError(f"{path}: {wrong}; nothing was taken from it: go back to a copy that verifies")
     return rows, heads
 
 

@@ -182,6 +182,8 @@ class Ledger:
     def _write(self, drafts: Sequence[Draft]) -> list[Event]:
         """Keep facts inside a transaction that the caller opened."""
         insert = f"INSERT INTO event ({', '.join(COLUMNS)}) VALUES ({', '.join(f':{name}' for name in COLUMNS)})"
+        # A merge by another program may have given this ledger another device id.
+        self.device = str(self.db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
         seq, prev = self._head()
         first, events, new = prev, [], []
         for draft in drafts:
