@@ -49,18 +49,16 @@ def checked(slots: dict[str, Any]) -> Fact:
     return made
 
 
-def enter(ledger: Ledger, facts: Sequence[Fact], session: str | None = None) -> list[Event]:
-    """Keep all these facts, or none.
+def enter(ledger: Ledger, facts: Sequence[Fact], *, dry_run: bool = False) -> list[Event]:
+    """Keep all these facts as a session of their own, or none; none in a dry run.
 
-    Raises `Contradiction` where one cannot be true beside what is known, naming it by its place from 1
-    where there are several.
+    Raises `Contradiction`, with the places of the facts, where some cannot be true beside what is known.
     """
-    session = session or new_id()
+    session = new_id()
     drafts = [Draft(id=new_id(), session=session, fact=made) for made in facts]
     try:
-        return ledger.enter(drafts)
+        return ledger.enter(drafts, dry_run=dry_run)
     except Contradiction as wrong:
-        wrong.place = next(
-            (n for n, draft in enumerate(drafts, 1) if draft.id in (wrong.conflict.event, wrong.conflict.other)), None
-        )
+        place = {draft.id: number for number, draft in enumerate(drafts, start=1)}
+        wrong.places = tuple(place.get(c.event, place.get(c.other or "")) for c in wrong.conflicts)
         raise

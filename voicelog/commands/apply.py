@@ -48,7 +48,8 @@ def apply(file: Path, ledger: Path | None) -> None:
         try:
             enter(book, facts)
         except Contradiction as wrong:
-            where = "" if wrong.place is None else f"line {lines[wrong.place - 1]}: "
+            place = wrong.places[0]
+            where = "" if place is None else f"line {lines[place - 1]}: "
             raise VoicelogError(f"{file}: {where}{wrong}") from None
     click.echo(f"{len(facts)} facts entered")
 

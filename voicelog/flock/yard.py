@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -76,7 +76,10 @@ def yard_of(events: Iterable[Event]) -> Yard:
     by_id = {event.id: event for event in events}
     plain = [plain_event(by_id[event_id]) for event_id in sorted(by_id)]
     birds = fold_birds(plain).birds
-    banded = Counter((bird.lot, bird.took_from) for bird in birds if bird.entered and bird.lot)
+    banded: dict[str, Counter[str | None]] = defaultdict(Counter)
+    for bird in birds:
+        if bird.entered and bird.lot:
+            banded[bird.lot][bird.took_from] += 1
     alike = Counter(
         (bird.lot, bird.known.get("pen"), bird.known.get("sex"), bird.sexed_on, bird.group is not None)
         for bird in birds
@@ -89,7 +92,7 @@ def yard_of(events: Iterable[Event]) -> Yard:
 
 def _yard(
     folded: FoldedLots,
-    banded: Mapping[tuple[str, str | None], int],
+    banded: Mapping[str, Mapping[str | None, int]],
     alike: Iterable[tuple[tuple[str | None, str | None, str | None, str | None, object], int]],
     tallies: Iterable[Tally],
     grouped: set[str],

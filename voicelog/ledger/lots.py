@@ -21,6 +21,9 @@ LOT_KINDS = frozenset(("eggs_set", "eggs_tended", "hatched", "lot_moved", "lot_l
 SHORTEST_INCUBATION_DAYS = 14
 """No quail egg hatches sooner; incubation is 17 to 18 days (common practice)."""
 
+Banded = Mapping[str, Mapping[str | None, int]]
+"""By lot and pen, how many birds were banded out of it."""
+
 MalesOut = tuple[str, str, int]
 """day, pen left, count of males."""
 
@@ -77,7 +80,7 @@ class Tally:
         return self.male + self.female + self.unsure
 
 
-def fold_lots(events: Sequence[Plain], banded: Mapping[tuple[str, str | None], int]) -> FoldedLots:
+def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
     """The lots and pens of these events, sorted by id, each once.
 
     `banded` counts, by lot and pen, the birds that were banded out of it.
@@ -101,22 +104,39 @@ def fold_lots(events: Sequence[Plain], banded: Mapping[tuple[str, str | None], i
                 conflicts.append(Conflict(event_id, wrong[0], f"lot {lot.name}", wrong[1]))
             last[lot.name] = event_id
     for lot in lots.values():
-        short = [
-            pen for pen in {*lot.pens, *(at for name, at in banded if name == lot.name)}
-            if lot.pens[pen] < banded.get((lot.name, pen), 0)
-        ] if lot.hatched_on or lot.eggs_on else []  # fmt: skip
-        for at in sorted(short, key=str):
-            missing = banded.get((lot.name, at), 0) - lot.pens[at]
-            where = "no pen" if at is None else f"pen {at}"
-            says = f"{missing} more birds were taken out of {where} than it held without bands"
+        missing = _loose(lot, banded)[1]
+        if missing and (lot.hatched_on or lot.eggs_on):
+            short = min(missing, key=str)
+            where = "no pen" if short is None else f"pen {short}"
+            says = f"{missing[short]} more birds were taken out of {where} than it held without bands"
             conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says))
     return FoldedLots(lots, pens, tuple(conflicts))
 
 
-def headcount(lot: FoldedLot, banded: Mapping[tuple[str, str | None], int]) -> dict[str | None, int]:
+def headcount(lot: FoldedLot, banded: Banded) -> dict[str | None, int]:
     """The birds of a lot without bands by pen, where there are any."""
-    left = {pen: count - banded.get((lot.name, pen), 0) for pen, count in lot.pens.items()}
-    return {pen: count for pen, count in left.items() if count > 0}
+    return {pen: count for pen, count in _loose(lot, banded)[0].items() if count > 0}
+
+
+def _loose(lot: FoldedLot, banded: Banded) -> tuple[dict[str | None, int], dict[str | None, int]]:
+    """Birds without bands by pen, and by pen how many more were taken out than it held.
+
+    Birds that hatched into no pen that was named may have been in any.
+    """
+    out = banded.get(lot.name, {})
+    held = {pen: lot.pens[pen] - out.get(pen, 0) for pen in {*lot.pens, *out}}
+    anywhere = held.get(None, 0)
+    missing: dict[str | None, int] = {}
+    for pen in sorted((pen for pen, count in held.items() if count < 0 and pen is not None), key=str):
+        covered = min(-held[pen], max(anywhere, 0))
+        anywhere -= covered
+        if held[pen] + covered < 0:
+            missing[pen] = -held[pen] - covered
+    if None in held:
+        held[None] = anywhere
+        if anywhere < 0:
+            missing[None] = -anywhere
+    return held, missing
 
 
 def fold_tallies(events: Iterable[Plain]) -> dict[tuple[str, str | None, str | None], Tally]:

@@ -27,17 +27,18 @@ if TYPE_CHECKING:
 
 
 class Contradiction(VoicelogError):
-    """A fact that was not written, since it cannot be true beside what is known. `conflict` says why;
-    `place` is set by who knows which of several facts it was, counted from 1."""
+    """Facts that were not written, since they cannot be true beside what is known. `conflicts` says why;
+    the message tells the first of them. `places` is set by who knows which facts they are, counted from 1."""
 
-    place: int | None = None
+    places: tuple[int | None, ...] = ()
 
-    def __init__(self, conflict: Conflict) -> None:
+    def __init__(self, conflicts: Sequence[Conflict]) -> None:
+        conflict = conflicts[0]
         super().__init__(
             f"{conflict.about}: {conflict.says}; nothing was written: correct it, or see the history with "
             f"voicelog {'bird' if conflict.about.startswith('band') else 'lot'} {conflict.about.partition(' ')[2]}"
         )
-        self.conflict = conflict
+        self.conflicts = tuple(conflicts)
 
 
 class Ledger:
@@ -102,17 +103,19 @@ class Ledger:
         with sqlite.writing(self.db, self.path):
             return self._write([draft])[0]
 
-    def enter(self, drafts: Sequence[Draft]) -> list[Event]:
-        """Keep all these facts, or none: none where one contradicts what is known.
+    def enter(self, drafts: Sequence[Draft], *, dry_run: bool = False) -> list[Event]:
+        """Keep all these facts, or none: none where one contradicts what is known, or in a dry run.
 
         Raises `Contradiction` for a fact that cannot be true beside the others, such as
         a band given twice; else as `append` does.
         """
-        with sqlite.writing(self.db, self.path):
+        with sqlite.writing(self.db, self.path, undo=dry_run):
             before = set(self.conflicts())
             events = self._write(drafts)
             if new := [conflict for conflict in self.conflicts() if conflict not in before]:
-                raise Contradiction(min(new, key=lambda conflict: conflict.event))
+                ids = {event.id for event in events}
+                # What contradicts itself is told before what it makes impossible elsewhere.
+                raise Contradiction(sorted(new, key=lambda conflict: (conflict.event not in ids, conflict.event)))
         return events
 
     def conflicts(self) -> list[Conflict]:
@@ -174,7 +177,7 @@ class Ledger:
             )
             return dict(found.fetchall())
 
-    def banded_out(self) -> dict[tuple[str, str | None], int]:
+    def banded_out(self) -> dict[str, dict[str | None, int]]:
         """By lot and pen, how many birds were banded out of it."""
         with sqlite.plainly(self.path):
             return tables.banded_out(self.db)

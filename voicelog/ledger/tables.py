@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import gc
 import json
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from operator import attrgetter, itemgetter
@@ -214,12 +215,15 @@ def conflicts_now(db: Database) -> list[Conflict]:
     return [*birds, *corrected_twice(corrections), *lots_now(db).conflicts]
 
 
-def banded_out(db: Database) -> dict[tuple[str, str | None], int]:
+def banded_out(db: Database) -> dict[str, dict[str | None, int]]:
     """By lot and pen, how many birds were banded out of it."""
     found = db.execute(
         "SELECT lot, took_from, count(*) FROM bird WHERE entered IS NOT NULL AND lot IS NOT NULL GROUP BY 1, 2"
     )
-    return {(lot, pen): count for lot, pen, count in found}
+    banded: dict[str, dict[str | None, int]] = defaultdict(dict)
+    for lot, pen, count in found:
+        banded[lot][pen] = count
+    return dict(banded)
 
 
 def _plain(db: Database, sql: str, asked: dict[str, Any] | None = None) -> list[Plain]:
