@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,10 +13,11 @@ from voicelog.values import Verdict, VoicelogError
 
 if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
+    from voicelog.beginning import Beginning
     from voicelog.config import Config
     from voicelog.flock.varieties import Plans
     from voicelog.replay import Line
-    from voicelog.session import Known, Settings, State
+    from voicelog.session import Settings, State
     from voicelog.sitting import Sitting, Taken
 
 CAUTIONS = (
@@ -60,14 +60,6 @@ def dialogue_settings(config: Config, weights: tuple[float, float] | None = None
     return Settings(policy, config.readback, weights)
 
 
-def known_birds(book: Any) -> dict[int, Known]:
-    from voicelog.flock import earlier_calls
-    from voicelog.session import Known
-
-    found = earlier_calls(book, datetime.now().astimezone())
-    return {band: Known(sex, when) for band, (sex, when) in found.items()}
-
-
 def noise_stage(config: Config) -> Any:
     from voicelog.audio import make_stage
 
@@ -77,13 +69,11 @@ def noise_stage(config: Config) -> Any:
 def open_sitting(
     config: Config,
     model: Path | None,
-    roster: Any,
-    known: dict[int, Known],
+    beginning: Beginning,
     book: Any,
     *,
     weights: tuple[float, float] | None = None,
     listens: bool = True,
-    pen: str | None = None,
 ) -> Sitting:
     from voicelog.grammar import Grammars
     from voicelog.hearing import choose, open_recogniser
@@ -92,9 +82,10 @@ def open_sitting(
     from voicelog.sitting import Sitting
 
     grammars = Grammars(config.grammars or shipped("grammars"))
-    state: State = start(roster, known, dialogue_settings(config, weights))
+    settings = dialogue_settings(config, weights)
+    state: State = start(beginning.roster, beginning.known, settings, beginning.purpose, beginning.gone)
     recogniser = open_recogniser(choose(config.engine, model, config.vosk_model)) if listens else None
-    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen)
+    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound)
 
 
 @contextmanager
@@ -154,5 +145,6 @@ def show_summary(book: Any, session: str | None) -> None:
         raise VoicelogError(f"{book.path}: no session yet; begin one with voicelog type or voicelog replay")
     for problem in book.verify():
         click.echo(f"voicelog: {book.path}: {problem}", err=True)
-    for line in summary_lines(summarise(book.events(session=chosen))):
+    events = list(book.events(session=chosen))
+    for line in summary_lines(summarise(events, changed=book.changed_in(chosen))):
         click.echo(line)

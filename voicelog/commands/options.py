@@ -17,3 +17,8 @@ ON = click.option(
 )  # fmt: skip
 PEN = click.option("--pen", help="The pen.")
 LOT = click.option("--lot", help="The lot.")
+TO = click.option("--to", help="For a move: the pen that the birds go to.")
+KIND = click.option(
+    "--kind", type=click.Choice(["check", "tally", "banding", "weighing", "roll call", "moving"]), default="check",
+    show_default=True, help="What the session is for.",
+)  # fmt: skip

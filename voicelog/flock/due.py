@@ -132,12 +132,15 @@ def _checks(lot: FoldedLot, plan: Plan, part: _Part, asked: _Asked) -> Iterator[
                 birds[bunch.pen][_called(bunch.sex, bunch.sexed_on, hatched)] += count
         for pen, loose in part.loose.items():
             tally = part.tallies.get(pen)
-            if tally is None or tally.day < opens.isoformat():
+            if tally is not None and tally.day >= opens.isoformat():
+                birds[pen]["not counted"] += max(loose - tally.total, 0)
+            else:
                 known = _males_left(lot, tally, loose) if tally is not None and check.again == "hens" else 0
-                if loose > known:
-                    birds[pen]["without bands"] += loose - known
+                birds[pen]["without bands"] += loose - known
         for pen, kinds in birds.items():
-            told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
+            told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()) if count)
+            if not told:
+                continue
             yield Task(status, at, "check", check.name, lot.name, pen, kinds.total(), _reason(kinds.total(), told))
 
 

@@ -40,7 +40,7 @@ from voicelog.ledger.flock_facts import (
 from voicelog.ledger.lots import FoldedLot, FoldedLots, FoldedPen, Tally, fold_lots, fold_tallies, headcount
 from voicelog.ledger.plain import Plain, local_day, plain_event
 from voicelog.ledger.project import Bird, Book, KeptCall, fold
-from voicelog.ledger.standing import fates
+from voicelog.ledger.standing import fates, taken_back
 from voicelog.ledger.store import Contradiction, Ledger
 
 __all__ = [
@@ -93,4 +93,5 @@ __all__ = [
     "local_day",
     "new_id",
     "plain_event",
+    "taken_back",
 ]

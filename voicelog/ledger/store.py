@@ -168,6 +168,19 @@ class Ledger:
         told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
         return [(event_id, when) for event_id, when, day in told if when.startswith(at) or day == at]
 
+    def changed_in(self, session: str) -> list[int]:
+        """Bands of birds that were called another sex in this session than in an earlier one."""
+        sql = """
+            SELECT DISTINCT call.band FROM event JOIN call USING (id)
+            WHERE event.session = ? AND call.state = 'effective' AND call.sex IN ('male', 'female') AND EXISTS (
+                SELECT 1 FROM call AS earlier JOIN event AS said ON said.id = earlier.id
+                WHERE earlier.band = call.band AND earlier.bird = call.bird AND earlier.state = 'effective'
+                  AND earlier.sex IN ('male', 'female') AND earlier.sex <> call.sex
+                  AND said.session <> event.session AND earlier.day <= call.day AND earlier.id < call.id)
+            ORDER BY call.band"""
+        with sqlite.plainly(self.path):
+            return [band for (band,) in self.db.execute(sql, [session])]
+
     def words(self, event_ids: Iterable[str]) -> dict[str, str]:
         """The words that were heard with these events."""
         with sqlite.plainly(self.path):
