@@ -182,10 +182,13 @@ def test_a_move_sends_each_bird_to_its_pen(sit: Sit, ledger: Ledger) -> None:
 
 def test_a_hen_that_is_a_male_now_is_asked_about_once(sit: Sit, ledger: Ledger) -> None:
     enter(ledger, [CallMade(call=Call(band=7, sex="female"))])
-    first = "band seven male = ? seven was female earlier today; male now?\nyes = seven, male\n"
     talk(
         sit("check", pen="3"),
-        first + "finish session = finished. one bird: one male. not seen: three, one two, three zero.",
+        """
+        band seven male = ? seven was female earlier today; male now?
+        yes = seven, male
+        finish session = finished. one bird: one male. not seen: three, one two, three zero.
+        """,
     )
     talk(sit("check", pen="3"), "band seven male = seven, male")
     (history,) = bird_history(ledger, 7)

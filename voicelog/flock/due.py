@@ -136,7 +136,7 @@ def _checks(lot: FoldedLot, plan: Plan, part: _Part, asked: _Asked) -> Iterator[
                 birds[pen]["not counted"] += max(loose - tally.total, 0)
             else:
                 known = _males_left(lot, tally, loose) if tally is not None and check.again == "hens" else 0
-                birds[pen]["without bands"] += loose - known
+                birds[pen]["without bands"] += max(loose - known - lot.males[pen], 0)
         for pen, kinds in birds.items():
             told = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()) if count)
             if not told:

@@ -31,7 +31,7 @@ MalesOut = tuple[str, str, int]
 @dataclass(slots=True)
 class FoldedLot:
     """A lot as the facts leave it. Days are "YYYY-MM-DD"; `pens` counts birds without bands by pen,
-    before those that were banded out of them are taken off."""
+    before those that were banded out of them are taken off; `males` those of them that came as males."""
 
     name: str
     variety: str = ""
@@ -45,6 +45,7 @@ class FoldedLot:
     sold: int = 0
     pens: Counter[str | None] = field(default_factory=Counter)
     males_out: list[MalesOut] = field(default_factory=list)
+    males: Counter[str | None] = field(default_factory=Counter)
     _set_by: str | None = None
     _hatched_by: str | None = None
 
@@ -204,6 +205,8 @@ def _send(lot: FoldedLot, day: str, fact: dict[str, Any]) -> tuple[str | None, s
         lot.pens[fact["pen"]] += fact["count"]
         if fact["sex"] == "male":
             lot.males_out.append((day, out or "", fact["count"]))
+            lot.males[out] -= min(lot.males[out], fact["count"])
+            lot.males[fact["pen"]] += fact["count"]
     elif fact["why"] == "died":
         lot.died += fact["count"]
     else:
