@@ -18,6 +18,7 @@ import numpy as np
 from phrasing import SaidCall, calls
 from scenario import BYSTANDER, COUGH, SESSION
 from sound import SPEECH_DBFS, at_speech_level, cough, fan, hush, write_flac
+from tally import TALLY_VOICE, tally_counts, tally_words
 from voices import RATE, VOICES, RenderError, Samples, Voice, speak, voice_named
 
 HERE = Path(__file__).resolve().parent
@@ -25,6 +26,12 @@ PAD = round(0.3 * RATE)
 """Samples of near silence before and after a single call."""
 
 FAN_DBFS = SPEECH_DBFS - 30.0
+TALLY_DBFS = SPEECH_DBFS - 16.0
+"""Words of the tally are said low, as to oneself; the file stays small."""
+
+QUIET_FAN_DBFS = TALLY_DBFS - 40.0
+"""The fan of the tally, farther off."""
+
 FARTHER_DB = 5.0
 """How much quieter a bystander is, who stands farther off."""
 
@@ -98,6 +105,20 @@ def render_session(out: Path, seed: int) -> None:
     write_lines(out / "session.jsonl", lines)
 
 
+def render_tally(out: Path, seed: int) -> None:
+    """One word a bird, over a quiet fan."""
+    print("tally", flush=True)
+    rng = generator(seed, "tally")
+    said = tally_words(rng)
+    voice = voice_named(TALLY_VOICE)
+    pieces = [np.zeros(RATE)]
+    for words in said:
+        pieces += [say(voice, words, rng, TALLY_DBFS), np.zeros(round(rng.uniform(0.72, 0.85) * RATE))]
+    speech = np.concatenate(pieces)
+    write_flac(out / "tally.flac", speech + fan(speech.size, rng, QUIET_FAN_DBFS))
+    write_lines(out / "tally.jsonl", [{"said": said, "voice": voice.name, "counts": tally_counts(said)}])
+
+
 def render_others(out: Path, seed: int) -> None:
     """Sounds that are no call at all."""
     print("noise", flush=True)
@@ -127,6 +148,7 @@ def main() -> int:
     try:
         render_calls(options.out, options.seed)
         render_session(options.out, options.seed)
+        render_tally(options.out, options.seed)
         render_others(options.out, options.seed)
     except RenderError as error:
         print(f"render: {error}", file=sys.stderr)

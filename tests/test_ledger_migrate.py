@@ -50,7 +50,7 @@ def test_an_old_ledger_is_brought_up_to_date_once(old_ledger: Path, monkeypatch:
             assert ledger.db.execute("SELECT name FROM pen").fetchall() == [("6",)]
             assert ledger.verify() == []
             assert len(list(ledger.events())) == 1
-    assert _version(old_ledger) == len(migrate.MIGRATIONS) == 2
+    assert _version(old_ledger) == len(migrate.MIGRATIONS)
 
 
 def test_a_migration_refolds_the_tables(old_ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -68,15 +68,16 @@ def test_a_new_ledger_goes_through_all_migrations(tmp_path: Path, monkeypatch: p
     _later(monkeypatch, _add_pens)
     with Ledger.open(tmp_path / "new.db") as ledger:
         assert ledger.db.execute("SELECT name FROM pen").fetchall() == [("6",)]
-    assert _version(tmp_path / "new.db") == 2
+    assert _version(tmp_path / "new.db") == len(migrate.MIGRATIONS)
 
 
 def test_a_failed_migration_leaves_the_old_ledger(old_ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    released = _version(old_ledger)
     with monkeypatch.context() as newer:
         _later(newer, _break_halfway)
         with pytest.raises(VoicelogError, match="nowhere"):
             Ledger.open(old_ledger)
-    assert _version(old_ledger) == 1
+    assert _version(old_ledger) == released
     with Ledger.open(old_ledger) as ledger:
         assert ledger.db.table("pen").exists() is False
         assert ledger.verify() == []

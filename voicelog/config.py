@@ -24,6 +24,7 @@ class Config(BaseModel):
     grammars: Path | None = None
     language: str = "en"
     yard: Path | None = None
+    varieties: Path | None = None
     engine: Literal["auto", "vosk", "pocketsphinx"] = "auto"
     vosk_model: Path | None = None
     noise: Literal["deepfilter", "webrtc", "rnnoise", "none"] = "deepfilter"

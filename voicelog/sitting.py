@@ -9,14 +9,17 @@ from typing import TYPE_CHECKING
 from voicelog.audio.views import views_of
 from voicelog.grammar import Grammar, Grammars, NotUnderstood, snap, sounds_like
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
-from voicelog.session import Outcome, State, Turn, expects, step
+from voicelog.session import Kind, Outcome, State, Turn, expects, step
 from voicelog.values import SAMPLE_RATE, Call, Frames, Heard, Verdict, VoicelogError, Word
 
 if TYPE_CHECKING:
     from voicelog.hearing import Recogniser
 
-GRAMMAR_OF = {"call": "call", "answer": "answer", "paused": "paused", "note": "call", "finished": "paused"}
-"""Which grammar file listens in which state of the dialogue."""
+GRAMMAR_OF = {"answer": "answer", "paused": "paused", "finished": "paused"}
+"""Which grammar file listens in which state of the dialogue, where it is not that of the session's kind."""
+
+GRAMMAR_OF_KIND: dict[Kind, str] = {"tally": "tally", "weighing": "weigh", "roll call": "roll", "moving": "roll"}
+"""Which grammar file listens for calls, where it is not that of a check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +52,6 @@ class Sitting:
         recogniser: Recogniser | None = None,
         ledger: Ledger | None = None,
         keep_sound: bool = True,
-        pen: str | None = None,
     ) -> None:
         self._grammars = grammars
         self.state = state
@@ -59,7 +61,8 @@ class Sitting:
         self._asked: tuple[str, Turn, Frames | None] | None = None
         self.session = new_id()
         if ledger is not None:
-            started = SessionStarted(roster=state.roster, pen=pen)
+            purpose = state.purpose
+            started = SessionStarted(roster=state.roster, purpose=purpose.kind, pen=purpose.pen)
             ledger.append(Draft(id=new_id(), session=self.session, fact=started))
 
     @property
@@ -68,7 +71,8 @@ class Sitting:
         pending = self.state.pending
         if pending is not None and pending.other is not None and expects(self.state) == "answer":
             return self._grammars.choose((pending.entry.call, pending.other), self.state.roster)
-        return self._grammars.compile(GRAMMAR_OF[expects(self.state)], self.state.roster)
+        of_kind = GRAMMAR_OF_KIND.get(self.state.purpose.kind, "call")
+        return self._grammars.compile(GRAMMAR_OF.get(expects(self.state), of_kind), self.state.roster)
 
     def hear(self, frames: Frames, *, raw: Frames | None = None, cut_short: bool = False) -> Taken:
         """One utterance as sound, shape (samples,), int16, 16 kHz mono; `raw` is what is kept of it."""
@@ -111,6 +115,7 @@ class Sitting:
     ) -> Taken:
         utterance = grammar.understand(tuple(word.text for word in heard.words))
         rival = grammar.understand(heard.runner_up) if heard.runner_up else None
+        spare_id = new_id()
         turn = Turn(
             new_id(),
             utterance,
@@ -118,6 +123,7 @@ class Sitting:
             heard.certainty,
             rival=None if isinstance(rival, NotUnderstood) else rival,
             doubts=doubts,
+            spare_id=spare_id,
         )
         outcome = step(self.state, turn)
         self._write(outcome, turn, sound, heard.engine)
@@ -134,7 +140,7 @@ class Sitting:
                 _, said, kept = self._asked
             if self._ledger is None:
                 continue
-            if kept is not None and self._keep_sound and fact.kind in ("call", "note"):
+            if kept is not None and self._keep_sound and fact.kind in ("call", "note", "counted"):
                 from voicelog.audio import keep_sound
 
                 keep_sound(self._ledger.sound_path(event_id), kept)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,11 +13,13 @@ from voicelog.values import Verdict, VoicelogError
 
 if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
+    from voicelog.beginning import Beginning
     from voicelog.config import Config
+    from voicelog.flock.varieties import Plans
     from voicelog.grammar import Grammars
     from voicelog.rehearse import VoiceProfile
     from voicelog.replay import Line
-    from voicelog.session import Known, Settings, State
+    from voicelog.session import Settings, State
     from voicelog.sitting import Sitting, Taken
 
 CAUTIONS = (
@@ -108,6 +109,14 @@ def voice_profile(config: Config) -> VoiceProfile | None:
     return load_profile(path)
 
 
+def check_plans(config: Config) -> Plans:
+    """The varieties and their check plans: shipped, with the keeper's own laid over them."""
+    from voicelog.flock.varieties import load_plans
+    from voicelog.places import shipped
+
+    return load_plans(shipped("grammars", "varieties.toml"), config.varieties)
+
+
 def ledger_path(config: Config, given: Path | None) -> Path:
     if given is not None:
         return given
@@ -127,14 +136,6 @@ def dialogue_settings(config: Config, weights: tuple[float, float] | None = None
     return Settings(policy, config.readback, weights)
 
 
-def known_birds(book: Any) -> dict[int, Known]:
-    from voicelog.flock import earlier_calls
-    from voicelog.session import Known
-
-    found = earlier_calls(book, datetime.now().astimezone())
-    return {band: Known(sex, when) for band, (sex, when) in found.items()}
-
-
 def noise_stage(config: Config) -> Any:
     from voicelog.audio import make_stage
 
@@ -144,27 +145,26 @@ def noise_stage(config: Config) -> Any:
 def open_sitting(
     config: Config,
     model: Path | None,
-    roster: Any,
-    known: dict[int, Known],
+    beginning: Beginning,
     book: Any,
     *,
     weights: tuple[float, float] | None = None,
     listens: bool = True,
-    pen: str | None = None,
 ) -> Sitting:
     from voicelog.hearing import choose, open_recogniser
     from voicelog.session import start
     from voicelog.sitting import Sitting
 
     grammars = open_grammars(config)
-    state: State = start(roster, known, dialogue_settings(config, weights))
+    settings = dialogue_settings(config, weights)
+    state: State = start(beginning.roster, beginning.known, settings, beginning.purpose, beginning.gone)
     recogniser = None
     if listens:
         choice = choose(config.engine, model, config.vosk_model)
         profile = voice_profile(config)
         mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
         recogniser = open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr)
-    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen)
+    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound)
 
 
 def own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:
@@ -237,5 +237,6 @@ def show_summary(book: Any, session: str | None) -> None:
         raise VoicelogError(f"{book.path}: no session yet; begin one with voicelog type or voicelog replay")
     for problem in book.verify():
         click.echo(f"voicelog: {book.path}: {problem}", err=True)
-    for line in summary_lines(summarise(book.events(session=chosen))):
+    events = list(book.events(session=chosen))
+    for line in summary_lines(summarise(events, changed=book.changed_in(chosen))):
         click.echo(line)

@@ -82,10 +82,12 @@ def noise_streams(noises: Sequence[str], cache: Cache, minutes: float) -> Iterat
 def listen_outside(stream: Stream, config: Config, seed: int) -> Outside:
     """The stream as a session: cut, cleaned, heard, answered. One after another, so that a question may be
     "answered" by what follows; a session that was paused or finished goes on listening."""
+    from voicelog.beginning import Beginning
     from voicelog.replay import hear_stream
+    from voicelog.session import Purpose
     from voicelog.wiring import noise_stage, open_sitting
 
-    sitting = open_sitting(config, None, pens(seed)[0], {}, None)
+    sitting = open_sitting(config, None, Beginning(Purpose(), pens(seed)[0]), None)
     utterances = calls = other = asked = rejected = 0
     written_as = []
     blocks = (stream.frames[start : start + _BLOCK] for start in range(0, len(stream.frames), _BLOCK))

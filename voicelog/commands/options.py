@@ -6,6 +6,7 @@ from typing import TypeVar
 
 import click
 
+from voicelog.bookkeeping import parse_day
 from voicelog.wiring import instead_of_setting
 
 MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
@@ -33,3 +34,16 @@ def vocabulary(command: F) -> F:
         help="The language of the calls: en, or a folder of grammars/ such as es.",
     )
     return yard(language(command))
+
+
+ON = click.option(
+    "--on", callback=lambda _ctx, _param, text: None if text is None else parse_day(text), metavar="DAY",
+    help="The day on which it happened, such as 2026-05-31; today where none is named.",
+)  # fmt: skip
+PEN = click.option("--pen", help="The pen.")
+LOT = click.option("--lot", help="The lot.")
+TO = click.option("--to", help="For a move: the pen that the birds go to.")
+KIND = click.option(
+    "--kind", type=click.Choice(["check", "tally", "banding", "weighing", "roll call", "moving"]), default="check",
+    show_default=True, help="What the session is for.",
+)  # fmt: skip

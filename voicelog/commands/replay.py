@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import ALOUD, LEDGER, MODEL, ROSTER, WAV, vocabulary
+from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, WAV, vocabulary
 from voicelog.values import VoicelogError
-from voicelog.wiring import dialogue_settings, known_birds, mouth, noise_stage, open_sitting, settings_now, show_line
+from voicelog.wiring import check_plans, dialogue_settings, mouth, noise_stage, open_sitting, settings_now, show_line
+
+if TYPE_CHECKING:
+    from voicelog.session import Kind
 
 
 @click.command()
@@ -22,7 +26,10 @@ from voicelog.wiring import dialogue_settings, known_birds, mouth, noise_stage, 
 @MODEL
 @ALOUD
 @WAV
-@click.option("--pen", help="The pen that the session is about.")
+@KIND
+@PEN
+@LOT
+@TO
 def replay(
     files: tuple[Path, ...],
     as_json: bool,
@@ -32,36 +39,42 @@ def replay(
     model: Path | None,
     aloud: bool,
     wav: Path | None,
+    kind: Kind,
     pen: str | None,
+    lot: str | None,
+    to: str | None,
 ) -> None:
     """Hear recordings as if they were spoken now. Without --ledger nothing is kept.
 
     Example: voicelog replay --roster 1-40 --ledger yard.ledger morning.flac
     """
+    from voicelog.beginning import begin
     from voicelog.grammar import parse_roster
-    from voicelog.ledger import Ledger, fold
+    from voicelog.ledger import Ledger
     from voicelog.replay import session_lines, single_line
     from voicelog.session import start
 
     config = settings_now()
-    bands = parse_roster(roster) if roster is not None else tuple(range(1, 300))
+    bands = parse_roster(roster) if roster is not None else None
     show = (lambda line: click.echo(line.as_json())) if as_json else show_line
     with ExitStack() as stack:
         book = stack.enter_context(Ledger.open(ledger)) if ledger is not None else None
-        known = known_birds(fold(book.events())) if book is not None and not each else {}
+        beginning = begin(None if each else book, check_plans(config), kind, roster=bands, pen=pen, lot=lot, to=to)
         stage = noise_stage(config)
         heard_any = False
         say = stack.enter_context(mouth(config, aloud, wav))
         if each:
-            sitting = open_sitting(config, model, bands, {}, None)
+            sitting = open_sitting(config, model, beginning, None)
             for file in files:
-                sitting.state = start(bands, settings=dialogue_settings(config))
+                sitting.state = start(beginning.roster, settings=dialogue_settings(config), purpose=beginning.purpose)
                 line, speech = single_line(sitting, file, stage)
                 heard_any |= speech
                 show(line)
                 say(line.taken, None)
         else:
-            sitting = open_sitting(config, model, bands, known, book, pen=pen)
+            sitting = open_sitting(config, model, beginning, book)
+            if beginning.opening and not as_json:
+                click.echo(beginning.opening)
             for line in session_lines(sitting, list(files), stage):
                 heard_any = True
                 show(line)

@@ -1,8 +1,31 @@
-"""The trade: what earlier sessions say of a bird, for the session that begins now.
+"""The trade: varieties and check plans, the yard at one moment, what is due, what is known of a bird, pen or lot.
 
-It reads the ledger's book; it knows nothing of sound or of the dialogue's course.
+It reads the ledger; it knows nothing of sound or of the dialogue's course.
 """
 
-from voicelog.flock.earlier import earlier_calls
+from voicelog.flock.due import STATUSES, Task, due, without_plan
+from voicelog.flock.earlier import earlier_calls, gone_birds, live_bands
+from voicelog.flock.history import History, bird_history, lot_history, pen_history
+from voicelog.flock.varieties import Check, Plan, Plans, load_plans
+from voicelog.flock.yard import Yard, yard_now, yard_of
 
-__all__ = ["earlier_calls"]
+__all__ = [
+    "STATUSES",
+    "Check",
+    "History",
+    "Plan",
+    "Plans",
+    "Task",
+    "Yard",
+    "bird_history",
+    "due",
+    "earlier_calls",
+    "gone_birds",
+    "live_bands",
+    "load_plans",
+    "lot_history",
+    "pen_history",
+    "without_plan",
+    "yard_now",
+    "yard_of",
+]

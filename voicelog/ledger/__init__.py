@@ -4,6 +4,7 @@ It knows nothing of audio or words: the dialogue hands over drafts, the ledger k
 anything is said back. Nothing is ever changed; corrections and voids are events of their own.
 """
 
+from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, fold_birds
 from voicelog.ledger.chain import Problem
 from voicelog.ledger.events import (
     CallMade,
@@ -19,26 +20,78 @@ from voicelog.ledger.events import (
     fact_adapter,
     new_id,
 )
+from voicelog.ledger.flock_facts import (
+    Banded,
+    BandLost,
+    BandReplaced,
+    Counted,
+    Died,
+    EggsSet,
+    EggsTended,
+    Grouped,
+    Hatched,
+    LotLess,
+    LotMoved,
+    Moved,
+    PenNamed,
+    Retracted,
+    Sold,
+)
+from voicelog.ledger.lots import FoldedLot, FoldedLots, FoldedPen, Tally, fold_lots, fold_tallies, headcount
+from voicelog.ledger.plain import Plain, local_day, plain_event
 from voicelog.ledger.project import Bird, Book, KeptCall, fold
-from voicelog.ledger.store import Ledger
+from voicelog.ledger.standing import fates, taken_back
+from voicelog.ledger.store import Contradiction, Ledger
 
 __all__ = [
+    "SLOTS",
+    "BandLost",
+    "BandReplaced",
+    "Banded",
     "Bird",
     "Book",
     "CallMade",
     "CallVoided",
+    "Conflict",
+    "Contradiction",
+    "Counted",
+    "Died",
     "Draft",
+    "EggsSet",
+    "EggsTended",
     "Event",
     "Fact",
+    "FoldedBird",
+    "FoldedLot",
+    "FoldedLots",
+    "FoldedPen",
+    "Grouped",
+    "Hatched",
     "KeptCall",
     "Ledger",
     "ListeningPaused",
     "ListeningResumed",
+    "LotLess",
+    "LotMoved",
+    "Moved",
     "NoteKept",
+    "PenNamed",
+    "Plain",
     "Problem",
+    "Retracted",
     "SessionFinished",
     "SessionStarted",
+    "Sold",
+    "Tally",
     "fact_adapter",
+    "fates",
     "fold",
+    "fold_birds",
+    "fold_lots",
+    "fold_tallies",
+    "headcount",
+    "local_day",
     "new_id",
+    "plain_event",
+    "taken_back",
 ]

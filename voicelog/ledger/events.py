@@ -10,9 +10,11 @@ from __future__ import annotations
 from datetime import UTC
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, model_validator
+from pydantic import AfterValidator, AwareDatetime, Field, TypeAdapter, model_validator
 
+from voicelog.ledger.flock_facts import FlockFact
 from voicelog.ledger.ids import EventId, new_id
+from voicelog.ledger.kept import Dated, Kept
 from voicelog.values import BandNumber, Call, Verdict
 
 __all__ = [
@@ -32,12 +34,9 @@ __all__ = [
 ]
 
 
-class _Kept(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class SessionStarted(_Kept):
-    """A pass over the birds of `roster` begins; `purpose` is "check" for a check of sex and health."""
+class SessionStarted(Kept):
+    """A pass over the birds of `roster` begins; `purpose` is "check" for a check of sex and health,
+    else the kind of session, such as "tally", whose roster is empty."""
 
     kind: Literal["session_started"] = "session_started"
     v: Literal[1] = 1
@@ -46,15 +45,16 @@ class SessionStarted(_Kept):
     pen: str | None = None
 
 
-class CallMade(_Kept):
-    """A call about one bird. `supersedes` names the call that it corrects;
-    `confirmed_by` the utterance that answered yes, if the call was asked about."""
+class CallMade(Dated):
+    """A call about one bird. `supersedes` names the call that it corrects, for this `reason` where it was
+    corrected afterwards; `confirmed_by` the utterance that answered yes, if the call was asked about."""
 
     kind: Literal["call"] = "call"
     v: Literal[1] = 1
     call: Call
     supersedes: EventId | None = None
     confirmed_by: str | None = None
+    reason: Annotated[str, Field(min_length=1, max_length=200)] | None = None
 
     @model_validator(mode="after")
     def _about_a_bird(self) -> Self:
@@ -63,15 +63,15 @@ class CallMade(_Kept):
         return self
 
 
-class CallVoided(_Kept):
-    """ "Strike that": the call `target` no longer counts."""
+class CallVoided(Kept):
+    """ "Strike that": the call or count `target` no longer counts."""
 
     kind: Literal["void"] = "void"
     v: Literal[1] = 1
     target: EventId
 
 
-class NoteKept(_Kept):
+class NoteKept(Kept):
     """A voice note, about a bird or about nothing in particular. Its sound lies
     beside the ledger under the event's id (`Ledger.sound_path`)."""
 
@@ -80,17 +80,17 @@ class NoteKept(_Kept):
     band: BandNumber | None = None
 
 
-class ListeningPaused(_Kept):
+class ListeningPaused(Kept):
     kind: Literal["paused"] = "paused"
     v: Literal[1] = 1
 
 
-class ListeningResumed(_Kept):
+class ListeningResumed(Kept):
     kind: Literal["resumed"] = "resumed"
     v: Literal[1] = 1
 
 
-class SessionFinished(_Kept):
+class SessionFinished(Kept):
     """The pass is over: how many birds of the roster were seen, and the bands that were not."""
 
     kind: Literal["session_finished"] = "session_finished"
@@ -100,13 +100,20 @@ class SessionFinished(_Kept):
 
 
 Fact = Annotated[
-    SessionStarted | CallMade | CallVoided | NoteKept | ListeningPaused | ListeningResumed | SessionFinished,
+    SessionStarted
+    | CallMade
+    | CallVoided
+    | NoteKept
+    | ListeningPaused
+    | ListeningResumed
+    | SessionFinished
+    | FlockFact,
     Field(discriminator="kind"),
 ]
 fact_adapter: TypeAdapter[Fact] = TypeAdapter(Fact)
 
 
-class Draft(_Kept):
+class Draft(Kept):
     """A fact as the dialogue hands it over, before the ledger has kept it.
 
     `id` is made beforehand by `new_id()`, so that the sound can be filed under it.

@@ -19,6 +19,8 @@ from itertools import groupby
 from typing import Literal
 
 from voicelog.ledger.events import CallMade, CallVoided, Event
+from voicelog.ledger.flock_facts import Retracted
+from voicelog.ledger.standing import replaced, taken_back
 from voicelog.values import Call
 
 State = Literal["effective", "superseded", "voided"]
@@ -73,8 +75,10 @@ def fold(events: Iterable[Event]) -> Book:
     by_id = {event.id: event for event in events}
     facts = {event_id: by_id[event_id].fact for event_id in sorted(by_id)}
     made = {event_id: fact for event_id, fact in facts.items() if isinstance(fact, CallMade)}
-    voided = {fact.target for fact in facts.values() if isinstance(fact, CallVoided)}
-    superseded = _superseded(made, voided)
+    takers = [(event_id, fact.target) for event_id, fact in facts.items() if isinstance(fact, CallVoided | Retracted)]
+    voided = taken_back(takers)
+    corrects = {event_id: fact.supersedes for event_id, fact in made.items() if fact.supersedes is not None}
+    superseded = replaced(corrects, voided)
 
     def kept(event_id: str, fact: CallMade) -> KeptCall:
         event, band = by_id[event_id], fact.call.band
@@ -90,14 +94,3 @@ def fold(events: Iterable[Event]) -> Book:
     effective = sorted((call for call in calls if call.state == "effective"), key=lambda call: (call.band, call.id))
     birds = {band: Bird(band, tuple(of_bird)) for band, of_bird in groupby(effective, key=lambda call: call.band)}
     return Book(calls, birds)
-
-
-def _superseded(made: dict[str, CallMade], voided: set[str]) -> set[str]:
-    """Every call that a correction stands in the place of, down the chain of corrections."""
-    replaced: set[str] = set()
-    for event_id in made.keys() - voided:
-        target = made[event_id].supersedes
-        while target in made and target not in replaced:
-            replaced.add(target)
-            target = made[target].supersedes
-    return replaced

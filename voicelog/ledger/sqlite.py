@@ -58,8 +58,8 @@ def use_wal(db: Database, path: Path) -> None:
 
 
 @contextmanager
-def writing(db: Database, path: Path) -> Iterator[None]:
-    """One transaction: on the disk when the block has ended, undone if it raises.
+def writing(db: Database, path: Path, *, undo: bool = False) -> Iterator[None]:
+    """One transaction: on the disk when the block has ended, undone if it raises (or if that is asked for).
 
     Raises VoicelogError where SQLite cannot write.
     """
@@ -68,7 +68,10 @@ def writing(db: Database, path: Path) -> Iterator[None]:
         db.conn.execute("BEGIN IMMEDIATE")
         try:
             yield
-            db.commit()
+            if undo:
+                db.rollback()
+            else:
+                db.commit()
         except BaseException:
             db.rollback()
             raise

@@ -2,22 +2,43 @@
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Iterator
-from datetime import datetime
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from voicelog.ledger import migrate, sqlite, tables
-from voicelog.ledger.chain import NO_ROW_BEFORE, Problem, problems
+from voicelog.ledger.birds import Conflict
+from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
 from voicelog.ledger.events import CallMade, CallVoided, Draft, Event
+from voicelog.ledger.flock_facts import Retracted
+from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
-from voicelog.ledger.rows import SELECT, said_columns, to_event, to_row, utc_text
+from voicelog.ledger.lots import FoldedLots
+from voicelog.ledger.plain import Plain, local_time
+from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
 from voicelog.values import VoicelogError
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
+
+
+class Contradiction(VoicelogError):
+    """Facts that were not written, since they cannot be true beside what is known. `conflicts` says why;
+    the message tells the first of them. `places` is set by who knows which facts they are, counted from 1."""
+
+    places: tuple[int | None, ...] = ()
+
+    def __init__(self, conflicts: Sequence[Conflict]) -> None:
+        conflict = conflicts[0]
+        super().__init__(
+            f"{conflict.about}: {conflict.says}; nothing was written: correct it, or see the history with "
+            f"voicelog {'bird' if conflict.about.startswith('band') else 'lot'} {conflict.about.partition(' ')[2]}"
+        )
+        self.conflicts = tuple(conflicts)
 
 
 class Ledger:
@@ -31,9 +52,14 @@ class Ledger:
     def __init__(self, path: Path, db: Database) -> None:
         self.path = path
         self.db = db
-        with sqlite.plainly(path):
-            self.device = str(db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
-            begin_after(db.execute("SELECT coalesce(max(id), '') FROM event").fetchone()[0])
+        self.device = ""
+        self.read_identity()
+
+    def read_identity(self) -> None:
+        """Learn the device id, and let new ids come after every id that is kept."""
+        with sqlite.plainly(self.path):
+            self.device = str(self.db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
+            begin_after(self.db.execute("SELECT coalesce(max(id), '') FROM event").fetchone()[0])
 
     @classmethod
     def open(cls, path: Path | str, must_exist: bool = False) -> Self:
@@ -75,17 +101,125 @@ class Ledger:
         cannot be written.
         """
         with sqlite.writing(self.db, self.path):
+            return self._write([draft])[0]
+
+    def enter(self, drafts: Sequence[Draft], *, dry_run: bool = False) -> list[Event]:
+        """Keep all these facts, or none: none where one contradicts what is known, or in a dry run.
+
+        Raises `Contradiction` for a fact that cannot be true beside the others, such as
+        a band given twice; else as `append` does.
+        """
+        with sqlite.writing(self.db, self.path, undo=dry_run):
+            before = set(self.conflicts())
+            events = self._write(drafts)
+            if new := [conflict for conflict in self.conflicts() if conflict not in before]:
+                ids = {event.id for event in events}
+                # What contradicts itself is told before what it makes impossible elsewhere.
+                raise Contradiction(sorted(new, key=lambda conflict: (conflict.event not in ids, conflict.event)))
+        return events
+
+    def conflicts(self) -> list[Conflict]:
+        """What cannot all be true, birds first, oldest first."""
+        with sqlite.plainly(self.path):
+            return tables.conflicts_now(self.db)
+
+    def lots(self) -> FoldedLots:
+        """The lots and pens."""
+        with sqlite.plainly(self.path):
+            return tables.lots_now(self.db)
+
+    def about_band(self, band: int) -> list[Plain]:
+        """All facts about the birds that wore a band, sorted by id, as `voicelog.ledger.plain` gives them."""
+        with sqlite.plainly(self.path):
+            return tables.about_band(self.db, band)
+
+    def about_pen(self, pen: str) -> list[Plain]:
+        """All facts that name a pen, and all of sessions about it; sorted by id."""
+        where = " OR ".join(f"json_extract(payload, '$.{at}') = :pen" for at in ("pen", "from_pen", "call.pen"))
+        begun = "kind = 'session_started' AND json_extract(payload, '$.pen') = :pen"
+        where += f" OR session IN (SELECT session FROM event WHERE {begun})"
+        with sqlite.plainly(self.path):
+            return tables.about(self.db, where, {"pen": pen})
+
+    def about_lot(self, lot: str) -> list[Plain]:
+        """All facts that name a lot, and the calls about its birds; sorted by id."""
+        where = """json_extract(payload, '$.lot') = :lot OR id IN (
+            SELECT call.id FROM bird JOIN call ON call.band IN (bird.first_band, bird.band) AND call.bird = bird.id
+            WHERE bird.lot = :lot)"""
+        with sqlite.plainly(self.path):
+            return tables.about(self.db, where, {"lot": lot})
+
+    def day(self, event_id: str) -> date:
+        """The local day on which an event happened. Raises VoicelogError where there is no such event."""
+        with sqlite.plainly(self.path):
+            found = tables.about(self.db, "id = :id", {"id": event_id})
+        if not found:
+            raise VoicelogError(f"there is no event {event_id} in this ledger: check its id")
+        return date.fromisoformat(found[0][4])
+
+    def calls_of(self, band: int, at: str = "") -> list[tuple[str, str]]:
+        """(id, local time) of the calls in effect that name a band, oldest first; `at` is how the time begins."""
+        with sqlite.plainly(self.path):
+            rows = self.db.execute(
+                "SELECT id, at, zone, call.day FROM call JOIN event USING (id) "
+                "WHERE call.band = ? AND state = 'effective' ORDER BY id",
+                [band],
+            ).fetchall()
+        told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
+        return [(event_id, when) for event_id, when, day in told if when.startswith(at) or day == at]
+
+    def changed_in(self, session: str) -> list[int]:
+        """Bands of birds that were called another sex in this session than in an earlier one."""
+        sql = """
+            SELECT DISTINCT call.band FROM event JOIN call USING (id)
+            WHERE event.session = ? AND call.state = 'effective' AND call.sex IN ('male', 'female') AND EXISTS (
+                SELECT 1 FROM call AS earlier JOIN event AS said ON said.id = earlier.id
+                WHERE earlier.band = call.band AND earlier.bird = call.bird AND earlier.state = 'effective'
+                  AND earlier.sex IN ('male', 'female') AND earlier.sex <> call.sex
+                  AND said.session <> event.session AND earlier.day <= call.day AND earlier.id < call.id)
+            ORDER BY call.band"""
+        with sqlite.plainly(self.path):
+            return [band for (band,) in self.db.execute(sql, [session])]
+
+    def words(self, event_ids: Iterable[str]) -> dict[str, str]:
+        """The words that were heard with these events."""
+        with sqlite.plainly(self.path):
+            found = self.db.execute(
+                "SELECT id, words FROM event WHERE id IN (SELECT value FROM json_each(?))",
+                [json.dumps(list(event_ids))],
+            )
+            return dict(found.fetchall())
+
+    def banded_out(self) -> dict[str, dict[str | None, int]]:
+        """By lot and pen, how many birds were banded out of it."""
+        with sqlite.plainly(self.path):
+            return tables.banded_out(self.db)
+
+    def _write(self, drafts: Sequence[Draft]) -> list[Event]:
+        """Keep facts inside a transaction that the caller opened."""
+        insert = f"INSERT INTO event ({', '.join(COLUMNS)}) VALUES ({', '.join(f':{name}' for name in COLUMNS)})"
+        # A merge by another program may have given this ledger another device id.
+        self.device = str(self.db.execute("SELECT value FROM meta WHERE key = 'device'").fetchone()[0])
+        seq, prev = self._head()
+        first, events, new = prev, [], []
+        for draft in drafts:
             known = self._row(draft.id)
             if known is not None:
-                return _same_event(known, draft)
+                events.append(_same_event(known, draft))
+                continue
             self._check_target(draft)
-            seq, prev = self._heads().get(self.device, (0, NO_ROW_BEFORE))
             row = to_row(draft, device=self.device, seq=seq + 1, prev=prev, now=datetime.now().astimezone())
-            self.db.table("event").insert(row)
-            self.db.table("head").insert({"device": self.device, "seq": seq + 1, "hash": row["hash"]}, replace=True)
-            event = to_event(row)
-            tables.refresh(self.db, event)
-        return event
+            self.db.conn.execute(insert, row)
+            seq, prev = seq + 1, row["hash"]
+            events.append(to_event(row))
+            if draft.fact.kind not in tables.CHANGES_NOTHING:
+                new.append(draft.id)
+        if prev != first:
+            self.db.conn.execute("DELETE FROM head WHERE device = ? AND hash = ?", (self.device, first))
+            self.db.conn.execute("INSERT INTO head VALUES (?, ?, ?)", (self.device, prev, seq))
+        if new:
+            tables.refresh(self.db, new)
+        return events
 
     def events(self, session: str | None = None, since: datetime | None = None) -> Iterator[Event]:
         """The events in order of their ids, as of now: of one session, or kept at `since` (aware) or later.
@@ -113,7 +247,7 @@ class Ledger:
         return next(reversed(self.sessions()), None)
 
     def rebuild(self) -> None:
-        """Fold the tables `call` and `bird` again from all events."""
+        """Fold the tables again from all events."""
         with sqlite.writing(self.db, self.path):
             tables.rebuild(self.db)
 
@@ -121,7 +255,7 @@ class Ledger:
         """Recompute the chain of every device; what is not as it was written, if anything."""
         with sqlite.plainly(self.path):
             rows = list(self.db.query(f"{SELECT} ORDER BY device, seq"))
-            return list(problems(rows, self._heads()))
+            return list(all_problems(rows, self._heads()))
 
     def sound_path(self, event_id: str) -> Path:
         """Where the sound of an event is kept; neither the file nor its folder need be there.
@@ -135,15 +269,32 @@ class Ledger:
     def _row(self, event_id: str) -> dict[str, Any] | None:
         return next(self.db.query(f"{SELECT} WHERE id = ?", [event_id]), None)
 
-    def _heads(self) -> dict[str, tuple[int, str]]:
-        return {device: (seq, last) for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head")}
+    def _head(self) -> tuple[int, str]:
+        """seq and hash of this device's last row."""
+        found = self.db.execute("SELECT seq, hash FROM head WHERE device = ?", [self.device]).fetchone()
+        return (0, NO_ROW_BEFORE) if found is None else (int(found[0]), str(found[1]))
+
+    def _heads(self) -> dict[str, list[tuple[int, str]]]:
+        found: dict[str, list[tuple[int, str]]] = {}
+        for device, seq, last in self.db.execute("SELECT device, seq, hash FROM head ORDER BY device, seq, hash"):
+            found.setdefault(device, []).append((seq, last))
+        return found
 
     def _check_target(self, draft: Draft) -> None:
         match draft.fact:
-            case CallVoided(target=str(target)) | CallMade(supersedes=str(target)):
-                found = self.db.execute("SELECT kind FROM event WHERE id = ?", [target]).fetchone()
-                if found != ("call",):
-                    raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
+            case CallMade(supersedes=str(target)):
+                kinds: tuple[str, ...] = ("call",)
+            case CallVoided(target=str(target)):
+                kinds = ("call", "counted")
+            case Retracted(target=str(target)):
+                kinds = ()
+            case _:
+                return
+        found = self.db.execute("SELECT kind FROM event WHERE id = ?", [target]).fetchone()
+        if found is None and not kinds:
+            raise VoicelogError(f"there is no event {target} in this ledger to take back: check its id")
+        if kinds and (found is None or found[0] not in kinds):
+            raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
 
 
 def _same_event(row: dict[str, Any], draft: Draft) -> Event:

@@ -1,105 +1,266 @@
-"""The fold as SQL tables, for the summary and for anyone with an SQLite tool.
+"""The fold as SQL tables, for commands that must answer at once and for anyone with an SQLite tool.
 
-    call   every call with its state: effective, superseded or voided
-    bird   what is last known of each band, from its effective calls
+    call      every call with its state: effective, superseded or voided
+    bird      every bird: its band, lot and pen, what is last known of it, whether it lives
+    tally     what each session counted of birds without bands
+    conflict  facts about birds that cannot all be true
+    writer    events of devices that forked, and their branch
 
-They are written in the transaction of the event that changes them, and can be
-refolded from the events at any time, with the same rows as result.
+They are written in the transaction of the events that change them, and can be
+refolded from the events at any time, with the same rows as result. Lots are not
+kept as a table: they have few events, which are folded when asked for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import gc
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from operator import attrgetter, itemgetter
 from typing import TYPE_CHECKING, Any
 
-from voicelog.ledger.events import CallMade, CallVoided, Event
-from voicelog.ledger.project import Bird, KeptCall, fold
-from voicelog.ledger.rows import SELECT, to_event, utc_text
+from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds
+from voicelog.ledger.forks import writers
+from voicelog.ledger.lots import FoldedLots, Tally, fold_lots, fold_tallies
+from voicelog.ledger.plain import PLAIN_COLUMNS, Plain, plain
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
-_SLOTS = """
+_SLOT_COLUMNS = """
     sex TEXT, foam TEXT, gland TEXT, breast TEXT, weight_g REAL, condition TEXT, fate TEXT, pen TEXT
 """
 _SCHEMA = f"""
 DROP TABLE IF EXISTS call;
 DROP TABLE IF EXISTS bird;
+DROP TABLE IF EXISTS tally;
+DROP TABLE IF EXISTS conflict;
+DROP TABLE IF EXISTS writer;
 CREATE TABLE call (
-    band INTEGER NOT NULL, id TEXT NOT NULL, session TEXT NOT NULL, at TEXT NOT NULL, {_SLOTS},
-    supersedes TEXT, state TEXT NOT NULL, PRIMARY KEY (band, id)
+    band INTEGER NOT NULL, id TEXT NOT NULL, day TEXT NOT NULL,
+    {_SLOT_COLUMNS},
+    supersedes TEXT, state TEXT NOT NULL, bird TEXT, PRIMARY KEY (band, id)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE bird (
-    band INTEGER PRIMARY KEY NOT NULL, {_SLOTS}, sexed_at TEXT, last_at TEXT NOT NULL, calls INTEGER NOT NULL
+    first_band INTEGER NOT NULL, id TEXT NOT NULL, band INTEGER, {_SLOT_COLUMNS},
+    entered TEXT, lot TEXT, took_from TEXT, grp TEXT,
+    sexed_on TEXT, sexed_at TEXT, changed_on TEXT, last_at TEXT, calls INTEGER NOT NULL,
+    state TEXT NOT NULL, gone_on TEXT, PRIMARY KEY (first_band, id)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE tally (
+    session TEXT NOT NULL, lot TEXT, pen TEXT, day TEXT NOT NULL,
+    male INTEGER NOT NULL, female INTEGER NOT NULL, unsure INTEGER NOT NULL
 ) STRICT;
+CREATE INDEX tally_session ON tally (session);
+CREATE TABLE conflict (
+    event TEXT NOT NULL, says TEXT NOT NULL, other TEXT, band INTEGER NOT NULL, PRIMARY KEY (event, says)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE writer (id TEXT PRIMARY KEY NOT NULL, writer TEXT NOT NULL) STRICT, WITHOUT ROWID;
+"""
+_INDEXES = """
+CREATE INDEX call_correction ON call (supersedes) WHERE supersedes IS NOT NULL;
+CREATE INDEX bird_band ON bird (band) WHERE band IS NOT NULL;
+CREATE INDEX bird_pen ON bird (pen) WHERE state = 'live';
+CREATE INDEX bird_lot ON bird (lot) WHERE lot IS NOT NULL;
 """
 
-# The event :id and the calls that it voids or corrects, down the chain of corrections.
+# Bands that an event names: in its call, as the bird's band, as the band that replaces it.
+_RING, _NEW = "json_extract(event.payload, '$.band')", "json_extract(event.payload, '$.new')"
+
+# The events :ids and what they void, retract or correct, down the chain.
 _BELOW = """
 below(id) AS (
-    SELECT :id
+    SELECT value FROM json_each(:ids)
     UNION SELECT event.about FROM event JOIN below USING (id) WHERE event.about IS NOT NULL
 )"""
-# The bands whose calls may change state with event :id.
+# The bands whose birds may change with the events :ids: those that they name, and those that one bird wore in turn.
 _BANDS = f"""
-WITH RECURSIVE {_BELOW}
-SELECT DISTINCT band FROM event JOIN below USING (id) WHERE band IS NOT NULL
-"""
-# All calls of those bands, and whatever voids or corrects them: enough to fold these bands alone.
-_DECIDING = f"""
 WITH RECURSIVE {_BELOW},
+named(band) AS (
+    SELECT event.band FROM event JOIN below USING (id) WHERE event.kind = 'call'
+    UNION SELECT {_RING} FROM event JOIN below USING (id) WHERE {_RING} IS NOT NULL AND event.kind <> 'note'
+    UNION SELECT {_NEW} FROM event JOIN below USING (id) WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_NEW} FROM named JOIN event ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_RING} FROM named JOIN event ON {_NEW} = named.band
+)
+SELECT band FROM named
+"""
+_SAME_BIRDS = f"""
+WITH RECURSIVE named(band) AS (
+    SELECT :band
+    UNION SELECT {_NEW} FROM named JOIN event ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_RING} FROM named JOIN event ON {_NEW} = named.band
+)
+SELECT band FROM named
+"""
+# All facts about the birds of the bands :bands, and whatever voids or corrects them: enough to fold them alone.
+_DECIDING = f"""
+WITH RECURSIVE named(band) AS (SELECT value FROM json_each(:bands)),
 deciding(id) AS (
-    SELECT id FROM event
-    WHERE band IN (SELECT band FROM event JOIN below USING (id) WHERE band IS NOT NULL)
+    SELECT event.id FROM named JOIN event ON event.band = named.band
+    UNION SELECT event.id FROM named JOIN event ON {_RING} = named.band
+    UNION SELECT event.id FROM named JOIN event ON {_NEW} = named.band
     UNION SELECT event.id FROM event JOIN deciding ON event.about = deciding.id
 )
-{SELECT} JOIN deciding USING (id)
+SELECT {PLAIN_COLUMNS} FROM deciding JOIN event USING (id) ORDER BY event.id
+"""
+_TALLIED = f"""
+WITH RECURSIVE {_BELOW}
+SELECT DISTINCT session FROM event JOIN below USING (id) WHERE event.kind = 'counted'
+"""
+_COUNTS = f"""
+WITH RECURSIVE counts(id) AS (
+    SELECT event.id FROM json_each(:sessions) AS asked JOIN event ON event.session = asked.value
+    WHERE event.kind = 'counted'
+    UNION SELECT event.id FROM event JOIN counts ON event.about = counts.id
+)
+SELECT {PLAIN_COLUMNS} FROM counts JOIN event USING (id) ORDER BY event.id
+"""
+# Facts about lots and pens, and whatever retracts them.
+_LOT_EVENTS = f"""
+WITH RECURSIVE lots(id) AS (
+    SELECT event.id FROM event WHERE event.kind IN
+        ('eggs_set', 'eggs_tended', 'hatched', 'lot_moved', 'lot_less', 'pen_named')
+    UNION SELECT event.id FROM event JOIN lots ON event.about = lots.id
+)
+SELECT {PLAIN_COLUMNS} FROM lots JOIN event USING (id) ORDER BY event.id
 """
 
+CHANGES_NOTHING = frozenset(("session_started", "session_finished", "paused", "resumed", "note"))
+"""Kinds of facts that no table shows."""
 
-def refresh(db: Database, event: Event) -> None:
-    """Bring the tables up to date with `event`, which is already in the table `event`."""
-    if not isinstance(event.fact, CallMade | CallVoided):
-        return
-    bands = {band for (band,) in db.execute(_BANDS, {"id": event.id})}
-    book = fold(map(to_event, db.query(_DECIDING, {"id": event.id})))
-    _write_calls(db, (call for call in book.calls if call.band in bands))
-    _write_birds(db, (book.birds[band] for band in bands & book.birds.keys()))
-    for band in bands - book.birds.keys():
-        db.table("bird").delete_where("band = ?", [band])
+
+def refresh(db: Database, ids: Sequence[str]) -> None:
+    """Bring the tables up to date with the events `ids`, which are already in the table `event`."""
+    asked = {"ids": json.dumps(list(ids))}
+    bands = [band for (band,) in db.execute(_BANDS, asked)]
+    if bands:
+        named = json.dumps(bands)
+        folded = fold_birds(_plain(db, _DECIDING, {"bands": named}))
+        for table, column in (("bird", "first_band"), ("conflict", "band")):
+            db.execute(f"DELETE FROM {table} WHERE {column} IN (SELECT value FROM json_each(:bands))", {"bands": named})
+        _write(db, folded, frozenset(bands))
+    sessions = json.dumps([session for (session,) in db.execute(_TALLIED, asked)])
+    if sessions != "[]":
+        asked = {"sessions": sessions}
+        db.execute("DELETE FROM tally WHERE session IN (SELECT value FROM json_each(:sessions))", asked)
+        _write_tallies(db, fold_tallies(_plain(db, _COUNTS, asked)).values())
 
 
 def rebuild(db: Database) -> None:
     """Drop the tables and fold them again from all events."""
+    with _millions_of_tuples():
+        _rebuild(db)
+
+
+def _rebuild(db: Database) -> None:
     db.executescript(_SCHEMA)
-    book = fold(map(to_event, db.query(SELECT)))
-    _write_calls(db, book.calls)
-    _write_birds(db, book.birds.values())
+    forked = "SELECT device FROM head GROUP BY device HAVING count(*) > 1"
+    branches = writers(
+        db.execute(f"SELECT id, device, prev, hash FROM event WHERE device IN ({forked}) ORDER BY device, seq, hash")
+    )
+    db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
+    events = _plain(db, f"SELECT {PLAIN_COLUMNS} FROM event ORDER BY event.id")
+    _write(db, fold_birds(events), None)
+    _write_tallies(db, fold_tallies(event for event in events if event[5]["kind"] in _TALLY_KINDS).values())
+    for statement in _INDEXES.split(";"):
+        db.execute(statement)
 
 
-def _write_calls(db: Database, calls: Iterable[KeptCall]) -> None:
-    db.table("call").insert_all((_call_row(call) for call in calls), replace=True)
+@contextmanager
+def _millions_of_tuples() -> Iterator[None]:
+    """No garbage is made that only the collector could free, and it would look through every tuple again and again."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
-def _write_birds(db: Database, birds: Iterable[Bird]) -> None:
-    db.table("bird").insert_all((_bird_row(bird) for bird in birds), replace=True)
+_TALLY_KINDS = frozenset(("counted", "void", "retracted"))
 
 
-def _call_row(kept: KeptCall) -> dict[str, Any]:
-    return {
-        "id": kept.id,
-        "session": kept.session,
-        "at": utc_text(kept.at),
-        **kept.call.model_dump(exclude={"colour"}),
-        "supersedes": kept.supersedes,
-        "state": kept.state,
-    }
+def lots_now(db: Database) -> FoldedLots:
+    """The lots and pens, folded from their events."""
+    return fold_lots(_plain(db, _LOT_EVENTS), banded_out(db))
 
 
-def _bird_row(bird: Bird) -> dict[str, Any]:
-    return {
-        **bird.known.model_dump(exclude={"colour"}),
-        "sexed_at": None if bird.sexed_at is None else utc_text(bird.sexed_at),
-        "last_at": utc_text(bird.last_at),
-        "calls": len(bird.calls),
-    }
+def about_band(db: Database, band: int) -> list[Plain]:
+    """All facts about the birds that wore a band, and about the other bands they wore; sorted by id."""
+    bands = json.dumps([found for (found,) in db.execute(_SAME_BIRDS, {"band": band})])
+    return _plain(db, _DECIDING, {"bands": bands})
+
+
+def about(db: Database, where: str, asked: dict[str, Any]) -> list[Plain]:
+    """The events that meet a condition in SQL, and whatever voids or corrects them; sorted by id."""
+    sql = f"""
+    WITH RECURSIVE found(id) AS (
+        SELECT event.id FROM event WHERE {where}
+        UNION SELECT event.id FROM event JOIN found ON event.about = found.id
+    )
+    SELECT {PLAIN_COLUMNS} FROM found JOIN event USING (id) ORDER BY event.id
+    """
+    return _plain(db, sql, asked)
+
+
+def conflicts_now(db: Database) -> list[Conflict]:
+    """What cannot all be true: of birds, of calls corrected apart, of lots."""
+    found = db.execute("SELECT event, other, band, says FROM conflict ORDER BY event, says")
+    birds = [Conflict(event, other, f"band {band}", says) for event, other, band, says in found]
+    corrections = db.execute("SELECT * FROM call WHERE supersedes IS NOT NULL")
+    return [*birds, *corrected_twice(corrections), *lots_now(db).conflicts]
+
+
+def banded_out(db: Database) -> dict[str, dict[str | None, int]]:
+    """By lot and pen, how many birds were banded out of it."""
+    found = db.execute(
+        "SELECT lot, took_from, count(*) FROM bird WHERE entered IS NOT NULL AND lot IS NOT NULL GROUP BY 1, 2"
+    )
+    banded: dict[str, dict[str | None, int]] = defaultdict(dict)
+    for lot, pen, count in found:
+        banded[lot][pen] = count
+    return dict(banded)
+
+
+def _plain(db: Database, sql: str, asked: dict[str, Any] | None = None) -> list[Plain]:
+    branches = dict(db.execute("SELECT id, writer FROM writer"))
+    return plain(db.execute(sql, asked or {}), branches)
+
+
+def _write(db: Database, folded: FoldedBirds, bands: frozenset[int] | None) -> None:
+    """Write what was folded: of `bands` alone, or all of it into empty tables."""
+    calls, birds, conflicts = folded.calls, folded.birds, folded.conflicts
+    rows = [(c.event, c.says, c.other, int(c.about.removeprefix("band "))) for c in conflicts]
+    if bands is None:
+        # Near enough to the order of the tables' keys that each page is written once.
+        calls = tuple(sorted(calls, key=itemgetter(0)))
+        birds = tuple(sorted(birds, key=attrgetter("first_band")))
+    else:
+        calls = tuple(call for call in calls if call[0] in bands)
+        birds = tuple(bird for bird in birds if bird.first_band in bands)
+        rows = [row for row in rows if row[3] in bands]
+    many = db.conn.executemany
+    many(f"INSERT OR REPLACE INTO call VALUES ({', '.join('?' * (6 + len(SLOTS)))})", calls)
+    many(f"INSERT INTO bird VALUES ({', '.join('?' * (14 + len(SLOTS)))})", map(_bird_row, birds))
+    many("INSERT OR REPLACE INTO conflict VALUES (?, ?, ?, ?)", rows)
+
+
+def _bird_row(bird: FoldedBird) -> tuple[Any, ...]:
+    known = bird.known.get
+    return (
+        bird.first_band, bird.id, bird.band,
+        known("sex"), known("foam"), known("gland"), known("breast"), known("weight_g"),
+        known("condition"), known("fate"), known("pen"),
+        bird.entered, bird.lot, bird.took_from, bird.group,
+        bird.sexed_on, bird.sexed_at, bird.changed_on, bird.last_at, bird.calls,
+        bird.state, bird.gone_on,
+    )  # fmt: skip
+
+
+def _write_tallies(db: Database, tallies: Iterable[Tally]) -> None:
+    rows = ((t.session, t.lot, t.pen, t.day, t.male, t.female, t.unsure) for t in tallies)
+    db.conn.executemany("INSERT INTO tally VALUES (?, ?, ?, ?, ?, ?, ?)", rows)

@@ -7,17 +7,21 @@ the time: what is heard comes in as a `Turn`, and the caller writes the facts, t
 from voicelog.session.dialogue import Expects, expects, step
 from voicelog.session.outcome import Outcome
 from voicelog.session.policy import Judgement, Policy, judge
+from voicelog.session.purpose import KINDS, Kind, Purpose
 from voicelog.session.state import Known, Settings, State, done, left, resume, start
 from voicelog.session.turn import Reply, Turn
 from voicelog.session.wording import Length
 
 __all__ = [
+    "KINDS",
     "Expects",
     "Judgement",
+    "Kind",
     "Known",
     "Length",
     "Outcome",
     "Policy",
+    "Purpose",
     "Reply",
     "Settings",
     "State",

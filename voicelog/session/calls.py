@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from voicelog.grammar.utterance import CallSaid
-from voicelog.ledger.events import CallMade
+from voicelog.ledger.events import CallMade, Fact
+from voicelog.ledger.flock_facts import Banded
 from voicelog.session import wording
 from voicelog.session.outcome import Outcome, ask, refuse, say_again
 from voicelog.session.policy import Judgement, judge
 from voicelog.session.risks import Background, Risk, find_risks
-from voicelog.session.state import Entry, Pending, State, bird_in_hand, done, left, written
+from voicelog.session.state import Entry, Pending, State, bird_in_hand, done, left, next_band, written
 from voicelog.session.turn import Reply, Turn
 from voicelog.values import Call, Verdict
 
@@ -33,14 +34,18 @@ def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> 
     """Write a call, in place of the wrong one if it corrects one, and read it back from the record."""
     wrong = entry.instead_of
     fact = CallMade(call=entry.call, supersedes=wrong.id if wrong else None, confirmed_by=confirmed_by)
-    after = replace(written(state, entry.id, fact), pending=None, correcting=False)
+    facts = (*_banding(state, entry), (entry.id, fact))
+    after = state
+    for event_id, made in facts:
+        after = written(after, event_id, made)
+    after = replace(after, pending=None, correcting=False)
     text = wording.corrected(fact.call, wrong.band) if wrong else wording.readback(fact.call, state.settings.readback)
     readback = Reply(text, earcon="accept", kind="readback")
     return Outcome(
         after,
         Verdict.ACCEPT,
         reason,
-        facts=((entry.id, fact),),
+        facts=facts,
         replies=(readback, *_reminder(state, after)),
         record=fact.call,
     )
@@ -52,9 +57,11 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
     call = _whole(state, said, wrong)
     if call is None:
         return refuse(state, wording.WHICH_BAND, "no band was said and no bird is in hand")
-    entry = Entry(turn.id, call, instead_of=wrong)
+    entry = Entry(turn.id, call, instead_of=wrong, spare_id=turn.spare_id)
     # Whatever becomes of the call, the handler now holds the bird that was named.
     state = replace(state, other_bird=state.other_bird or entry.band != state.in_hand)
+    if entry.band in state.gone:
+        return refuse(state, wording.is_gone(entry.band, state.gone[entry.band]), "that bird died or was sold")
     if entry.band not in state.roster:
         return refuse(state, wording.no_such_band(entry.band), f"band {entry.band} is not on the roster")
     risks = find_risks(call, _background(state, entry, named=said.band is not None))
@@ -96,11 +103,14 @@ def _whole(state: State, said: Call, wrong: Entry | None) -> Call | None:
     """
     if said.weight_g is not None:
         said = said.model_copy(update={"weight_g": min(max(round(said.weight_g, 1), 0.1), 999.9)})
+    if state.purpose.kind == "moving" and said.pen is None:
+        said = said.model_copy(update={"pen": state.purpose.to})
     if said.band is not None:
         return said
     if wrong:
         return said.over(wrong.call)
-    band = bird_in_hand(state)
+    # The sex is what is said first of a bird that gets its band; whatever follows is about the same bird.
+    band = next_band(state) if state.purpose.kind == "banding" and said.sex is not None else bird_in_hand(state)
     return None if band is None else said.model_copy(update={"band": band})
 
 
@@ -113,6 +123,7 @@ def _background(state: State, entry: Entry, named: bool) -> Background:
         expected_weight_g=state.settings.expected_weight_g,
         corrected=wrong.call if wrong and wrong.band == entry.band else None,
         named=named,
+        kind=state.purpose.kind,
     )
 
 
@@ -138,10 +149,28 @@ def _other_reading(state: State, turn: Turn, call: Call, wrong: Entry | None) ->
     return (other, differs[0]) if len(differs) == 1 and told else None
 
 
+def _banding(state: State, entry: Entry) -> tuple[tuple[str, Fact], ...]:
+    """At a banding, the first call about a bird puts its band on."""
+    purpose = state.purpose
+    if purpose.kind != "banding" or entry.band in state.banded:
+        return ()
+    return ((entry.spare_id, Banded(band=entry.band, lot=purpose.lot, pen=purpose.pen)),)
+
+
 def _reminder(before: State, after: State) -> tuple[Reply, ...]:
-    """How many remain, at every tenth bird and at five left, once each; and whenever the last one is done."""
-    count, remaining = len(done(after.calls)), len(left(after))
-    if count <= len(done(before.calls)):
+    """How many remain, at every tenth bird and at five left, once each; and whenever the last one is done.
+
+    At a banding, the next free band instead; at a move nothing, since not every bird is to go.
+    """
+    kind = after.purpose.kind
+    if kind == "banding":
+        following = next_band(after)
+        changed = following != next_band(before)
+        return (Reply(wording.next_free(following), earcon=None, kind="reminder"),) if changed else ()
+    if kind == "moving":
+        return ()
+    count, remaining = len(done(after.calls, kind)), len(left(after))
+    if count <= len(done(before.calls, kind)):
         return ()
     if remaining == 0:
         return (Reply(wording.ALL_DONE, earcon=None, kind="reminder"),)

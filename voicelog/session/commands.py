@@ -8,15 +8,17 @@ from dataclasses import replace
 from voicelog.grammar.utterance import Command, CommandName
 from voicelog.ledger.events import (
     CallVoided,
+    Fact,
     ListeningPaused,
     ListeningResumed,
     NoteKept,
     SessionFinished,
 )
+from voicelog.ledger.flock_facts import Retracted
 from voicelog.session import wording
 from voicelog.session.outcome import Outcome, do, refuse, say_again, tell
 from voicelog.session.policy import judge
-from voicelog.session.state import State, bird_in_hand, done, left, sexes
+from voicelog.session.state import Entry, State, bird_in_hand, done, left, next_band, sexes, written
 from voicelog.session.turn import Reply, Turn
 from voicelog.values import Verdict
 
@@ -34,7 +36,8 @@ def hear_while_paused(state: State, turn: Turn) -> Outcome:
     heard = judge(state.settings.policy, turn.certainty, turn.doubts)
     if turn.utterance != Command(name="resume") or heard.verdict is not Verdict.ACCEPT:
         return Outcome(state, Verdict.REJECT, "listening is paused")
-    text = wording.listening(bird_in_hand(state), len(left(state)))
+    tally = wording.tally(state.tally) if state.purpose.kind == "tally" else None
+    text = wording.listening(bird_in_hand(state), tally or wording.left(len(left(state))))
     return do(state, turn.id, ListeningResumed(), text, "resume")
 
 
@@ -57,6 +60,9 @@ def cancel_correction(state: State) -> Outcome:
 
 
 def _how_many(state: State, turn: Turn) -> Outcome:
+    if state.purpose.kind == "banding":
+        text = wording.banded(len(state.banded), next_band(state))
+        return _with_question(tell(state, text, "how many are banded"))
     return _with_question(tell(state, wording.left(len(left(state))), "how many are left"))
 
 
@@ -87,8 +93,22 @@ def _strike(state: State, turn: Turn) -> Outcome:
     if not state.calls:
         return refuse(state, wording.NOTHING_TO_STRIKE, "no call of this session is in effect")
     last = state.calls[-1]
+    band_off = _band_off(state, turn, last)
     text = wording.struck(last.call, last.instead_of.call if last.instead_of else None)
-    return do(replace(state, correcting=False), turn.id, CallVoided(target=last.id), text, "strike that")
+    outcome = do(replace(state, correcting=False), turn.id, CallVoided(target=last.id), text, "strike that")
+    for event_id, fact in band_off:
+        outcome = replace(
+            outcome, state=written(outcome.state, event_id, fact), facts=(*outcome.facts, (event_id, fact))
+        )
+    return outcome
+
+
+def _band_off(state: State, turn: Turn, last: Entry) -> tuple[tuple[str, Fact], ...]:
+    """At a banding, striking all that was said of a bird takes its band back too."""
+    others = [entry for entry in state.calls if entry is not last and entry.band == last.band]
+    if last.band not in state.banded or others or last.instead_of:
+        return ()
+    return ((turn.spare_id, Retracted(target=state.banded[last.band], reason="struck")),)
 
 
 def _correction(state: State, turn: Turn) -> Outcome:
@@ -117,10 +137,17 @@ def _resume(state: State, turn: Turn) -> Outcome:
 
 def _finish(state: State, turn: Turn) -> Outcome:
     state, notice = _put_aside(state)
-    finished, remaining = done(state.calls), left(state)
+    kind = state.purpose.kind
+    finished, remaining = done(state.calls, kind), left(state)
+    if kind == "banding":
+        remaining = []
     met = {entry.band for entry in state.calls}
     sex_of = sexes(state.calls)
     kinds = [sex_of.get(band, "dead") for band in finished]
+    if kind in ("weighing", "roll call", "moving"):
+        text = wording.finished_kind(kind, len(finished), [] if kind == "moving" else remaining, state.purpose.to)
+        fact = SessionFinished(seen=len(finished), left=() if kind == "moving" else tuple(remaining))
+        return do(state, turn.id, fact, text, "finish", before=notice)
     text = wording.finished(
         {kind: kinds.count(kind) for kind in ("male", "female", "unsure", "dead")},
         not_seen=[band for band in remaining if band not in met],

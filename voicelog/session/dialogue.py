@@ -11,6 +11,7 @@ from voicelog.session.calls import hear_call, write
 from voicelog.session.outcome import Outcome, ask, refuse, say_again
 from voicelog.session.policy import judge
 from voicelog.session.state import State
+from voicelog.session.tally import hear_tally
 from voicelog.session.turn import Reply, Turn
 from voicelog.values import Verdict
 
@@ -40,6 +41,8 @@ def step(state: State, turn: Turn) -> Outcome:
 
 def _hear(state: State, turn: Turn) -> Outcome:
     match expects(state):
+        case "call" if state.purpose.kind == "tally":
+            return hear_tally(state, turn)
         case "finished":
             return Outcome(state, Verdict.REJECT, "the session is finished")
         case "paused":

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from voicelog.session import wording
+from voicelog.session.purpose import Kind
 from voicelog.session.state import Entry, Known, done, sexes, today
 from voicelog.values import Call
 
@@ -35,6 +36,7 @@ class Background:
     expected_weight_g: tuple[float, float]
     corrected: Call | None
     named: bool
+    kind: Kind = "check"
 
 
 def find_risks(call: Call, background: Background) -> list[Risk]:
@@ -59,7 +61,7 @@ def _sex(new: Call, background: Background) -> Iterator[Risk]:
         yield Risk(wording.was(band, "sex", earlier, "today"), wording.now("sex", new.sex))
     elif known and earlier != new.sex and {known.sex, new.sex} == {"male", "female"}:
         yield Risk(wording.was(band, "sex", known.sex, known.when), wording.now("sex", new.sex))
-    elif taken_up_again and band in done(background.calls):
+    elif taken_up_again and band in done(background.calls, background.kind):
         yield Risk(wording.done_already(band), wording.AGAIN)
 
 

@@ -12,11 +12,11 @@ from voicelog.ledger.events import (
     Fact,
     ListeningPaused,
     ListeningResumed,
-    NoteKept,
     SessionFinished,
-    SessionStarted,
 )
+from voicelog.ledger.flock_facts import Banded, Counted, Retracted
 from voicelog.session.policy import Policy
+from voicelog.session.purpose import Kind, Purpose
 from voicelog.session.wording import Length
 from voicelog.values import Call, Sex, VoicelogError
 
@@ -42,11 +42,13 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A call and the id of its event; `instead_of` is the wrong call that it corrects."""
+    """A call and the id of its event; `instead_of` is the wrong call that it corrects; `spare_id` is for the
+    event of the banding, where the call is about a bird that is just being banded."""
 
     id: str
     call: Call
     instead_of: Entry | None = None
+    spare_id: str = ""
 
     @property
     def band(self) -> int:
@@ -77,6 +79,10 @@ class State:
     next call replaces the last; `noting`, the next sound is a note; and
     `other_bird`, a band was named since that is not written, so that the bird
     in hand is probably another one.
+
+    `gone` says of birds that died or were sold how they went. `counted` are the
+    events and sexes of a tally; `banded` the event by which a band was put on in
+    this session.
     """
 
     roster: tuple[int, ...]
@@ -91,16 +97,36 @@ class State:
     noting: bool = False
     other_bird: bool = False
     last_reply: str = ""
+    purpose: Purpose = field(default_factory=Purpose)
+    gone: Mapping[int, str] = field(default_factory=dict)
+    counted: tuple[tuple[str, Sex], ...] = ()
+    banded: Mapping[int, str] = field(default_factory=dict)
+
+    @property
+    def tally(self) -> dict[Sex, int]:
+        """Birds counted, by sex."""
+        counts: dict[Sex, int] = {"female": 0, "male": 0, "unsure": 0}
+        for _, sex in self.counted:
+            counts[sex] += 1
+        return counts
 
 
-def start(roster: Sequence[int], known: Mapping[int, Known] | None = None, settings: Settings | None = None) -> State:
+def start(
+    roster: Sequence[int],
+    known: Mapping[int, Known] | None = None,
+    settings: Settings | None = None,
+    purpose: Purpose | None = None,
+    gone: Mapping[int, str] | None = None,
+) -> State:
     """A session in which nothing was said yet.
 
-    Raises VoicelogError for a roster without bands.
+    Raises VoicelogError for a roster without bands; only a tally has none.
     """
-    if not roster:
+    purpose = purpose or Purpose()
+    if not roster and purpose.kind != "tally":
         raise VoicelogError("the roster has no bands: name the bands of the pen, for example 1-40")
-    return State(tuple(dict.fromkeys(roster)), dict(known or {}), settings or Settings())
+    bands = tuple(dict.fromkeys(roster))
+    return State(bands, dict(known or {}), settings or Settings(), purpose=purpose, gone=dict(gone or {}))
 
 
 def resume(
@@ -108,9 +134,10 @@ def resume(
     facts: Iterable[tuple[str, Fact]],
     known: Mapping[int, Known] | None = None,
     settings: Settings | None = None,
+    purpose: Purpose | None = None,
 ) -> State:
     """The session as its written facts leave it; `facts` are (event id, fact) in the order written."""
-    state = start(roster, known, settings)
+    state = start(roster, known, settings, purpose)
     for event_id, fact in facts:
         state = written(state, event_id, fact)
     return state
@@ -130,9 +157,15 @@ def written(state: State, event_id: str, fact: Fact) -> State:
             return _call_made(state, event_id, fact)
         case CallVoided():
             return _call_voided(state, fact)
+        case Counted(sex=sex):
+            return replace(state, counted=(*state.counted, (event_id, sex)))
+        case Banded(band=band):
+            return replace(state, banded={**state.banded, band: event_id})
+        case Retracted(target=target):
+            return replace(state, banded={band: by for band, by in state.banded.items() if by != target})
         case ListeningPaused() | ListeningResumed() | SessionFinished():
             return replace(state, mode=_MODE_AFTER[fact.kind])
-        case SessionStarted() | NoteKept():
+        case _:
             return state
 
 
@@ -142,7 +175,7 @@ def _call_made(state: State, event_id: str, made: CallMade) -> State:
         *(entry for entry in state.calls if entry is not wrong),
         Entry(event_id, made.call, instead_of=wrong),
     )
-    most_done = max(state.most_done, len(done(calls)))
+    most_done = max(state.most_done, len(done(calls, state.purpose.kind)))
     return replace(state, calls=calls, in_hand=made.call.band, other_bird=False, most_done=most_done)
 
 
@@ -153,7 +186,7 @@ def _call_voided(state: State, void: CallVoided) -> State:
     """
     gone = _find(state.calls, void.target)
     if gone is None:
-        return state
+        return replace(state, counted=tuple(count for count in state.counted if count[0] != void.target))
     back = gone.instead_of
     calls = [back if entry is gone else entry for entry in state.calls]
     band_is_right = gone.call.said() and (back is None or back.band == gone.band)
@@ -187,13 +220,24 @@ def sexes(entries: Iterable[Entry]) -> dict[int, Sex]:
     return {entry.band: entry.call.sex for entry in entries if entry.call.sex is not None}
 
 
-def done(entries: Sequence[Entry]) -> set[int]:
-    """Bands that are done: those with a sex, and dead birds, which need none."""
+def done(entries: Sequence[Entry], kind: Kind = "check") -> set[int]:
+    """Bands that are done: those with a sex, or a weight at a weigh-in, or met at all at a roll call or a move;
+    and dead birds, which need none."""
+    if kind in ("roll call", "moving"):
+        return {entry.band for entry in entries}
+    told = set(sexes(entries))
+    if kind == "weighing":
+        told = {entry.band for entry in entries if entry.call.weight_g is not None}
     condition = {entry.band: entry.call.condition for entry in entries if entry.call.condition is not None}
-    return sexes(entries).keys() | {band for band, last in condition.items() if last == "dead"}
+    return told | {band for band, last in condition.items() if last == "dead"}
 
 
 def left(state: State) -> list[int]:
     """Bands not done yet, in roster order."""
-    done_now = done(state.calls)
+    done_now = done(state.calls, state.purpose.kind)
     return [band for band in state.roster if band not in done_now]
+
+
+def next_band(state: State) -> int | None:
+    """At a banding, the first band of the roster that was not put on yet."""
+    return next((band for band in state.roster if band not in state.banded), None)

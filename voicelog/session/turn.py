@@ -16,7 +16,8 @@ class Turn:
     """One utterance as it was heard.
 
     `id` is an event id that the caller made (`voicelog.ledger.new_id`): the
-    event that the turn writes gets it, so it is never used twice. `certainty` runs from 0 to 1. `rival` is
+    event that the turn writes gets it, so it is never used twice; `spare_id` is another, made before it, for
+    a turn that writes two events. `certainty` runs from 0 to 1. `rival` is
     what the next best reading means. `doubts` are reasons, in plain words, why
     the words should not be trusted as they stand.
     """
@@ -27,6 +28,7 @@ class Turn:
     certainty: float
     rival: Utterance | None = None
     doubts: tuple[str, ...] = ()
+    spare_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)

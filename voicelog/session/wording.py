@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from voicelog.values import Call
+from voicelog.values import Call, Sex
 
 Length = Literal["full", "brief", "tones"]
 """How much of a written record is read back; with tones only the earcon sounds."""
@@ -185,10 +185,10 @@ def note_on(number: int | None) -> str:
     return f"note on {'no bird' if number is None else band(number)}"
 
 
-def listening(in_hand: int | None, count_left: int) -> str:
+def listening(in_hand: int | None, where_it_stands: str) -> str:
     """Listening again. Names the bird in hand, which may have been put down in the meantime."""
     held = "" if in_hand is None else f", {band(in_hand)} in hand"
-    return f"listening{held}, {left(count_left)}"
+    return f"listening{held}, {where_it_stands}"
 
 
 def finished(by_sex: Mapping[str, int], not_seen: Sequence[int], no_sex: Sequence[int]) -> str:
@@ -199,6 +199,57 @@ def finished(by_sex: Mapping[str, int], not_seen: Sequence[int], no_sex: Sequenc
     missed = f" not seen: {_bands(not_seen)}." if not_seen else ""
     unsexed = f" no sex: {_bands(no_sex)}." if no_sex else ""
     return f"finished. {total}{missed}{unsexed}"
+
+
+def finished_kind(kind: str, seen: int, not_seen: Sequence[int], to: str | None) -> str:
+    """The end of a weigh-in, a roll call or a move."""
+    birds = f"{cardinal(seen)} bird{'' if seen == 1 else 's'}"
+    did = {"weighing": "weighed", "roll call": "seen"}.get(kind, f"to pen {digits(to or '')}")
+    missed = f" not {did}: {_bands(not_seen)}." if not_seen else ""
+    return f"finished. {birds} {did}.{missed}"
+
+
+def is_gone(number: int, how: str) -> str:
+    """A bird that is no more: `how` is "dead" or "sold"."""
+    return f"{band(number)} is {how}"
+
+
+def next_free(number: int | None) -> str:
+    return "no free band" if number is None else f"next {band(number)}"
+
+
+def banded(count: int, following: int | None) -> str:
+    return f"{cardinal(count)} banded, {next_free(following)}"
+
+
+def counted(sex: str, count: int) -> str:
+    """One bird of a tally, and how many of its sex that makes."""
+    return f"{sex} {cardinal(count)}"
+
+
+def uncounted(sex: str, count: int) -> str:
+    return f"struck: {sex}; {cardinal(count)} {sex}"
+
+
+def tally(counts: Mapping[Sex, int]) -> str:
+    """What was counted so far: "sixty: thirty female, twenty eight male, two unsure"."""
+    kinds = ", ".join(f"{cardinal(count)} {sex}" for sex, count in counts.items() if count)
+    total = cardinal(sum(counts.values()))
+    return f"{total}: {kinds}" if kinds else total
+
+
+def split(counts: Mapping[Sex, int], males_to: str | None) -> str:
+    """The end of a tally, and what goes where."""
+    males = counts["male"]
+    where = f"to pen {digits(males_to)}" if males_to else "out of this pen"
+    send = f" {cardinal(males)} male {where}, the others stay." if males else ""
+    return f"finished. {tally(counts)}.{send}"
+
+
+def opening(pen: str, check: str | None, count: int) -> str:
+    """How a session begins: "pen three, second vent check, thirty one birds"."""
+    birds = f"{cardinal(count)} bird{'' if count == 1 else 's'}"
+    return ", ".join(part for part in (f"pen {digits(pen)}", check, birds) if part)
 
 
 def _bands(bands: Sequence[int]) -> str:

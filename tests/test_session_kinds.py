@@ -1,0 +1,262 @@
+"""Tally, banding, weigh-in, roll call and move: typed into real sittings over a real ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from flock_help import Keeper
+
+from voicelog.beginning import begin
+from voicelog.bookkeeping import enter, fact
+from voicelog.flock import bird_history, load_plans, yard_now
+from voicelog.grammar import CallSaid, Grammars
+from voicelog.ledger import CallMade, Ledger
+from voicelog.places import shipped
+from voicelog.session import Kind, Turn, resume, start, step
+from voicelog.sitting import Sitting
+from voicelog.values import Call, Verdict, VoicelogError
+
+PLANS = load_plans(shipped("grammars", "varieties.toml"))
+GRAMMARS = Grammars(shipped("grammars"))
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger.open(tmp_path / "yard.ledger") as opened:
+        opened.db.execute("PRAGMA synchronous=OFF")
+        enter(opened, [fact("hatched", lot="A7", variety="wild type", count=60, pen="1")])
+        enter(opened, [fact("pen_named", pen="9", use="males")])
+        enter(opened, [fact("banded", band=band, lot="A7", from_pen="1", pen="3") for band in (3, 7, 12, 30)])
+        yield opened
+
+
+Sit = Callable[..., Sitting]
+
+
+@pytest.fixture
+def sit(ledger: Ledger) -> Sit:
+    def open_one(kind: Kind, **named: str) -> Sitting:
+        plan = begin(ledger, PLANS, kind, **named)  # type: ignore[arg-type]
+        state = start(plan.roster, plan.known, purpose=plan.purpose, gone=plan.gone)
+        return Sitting(GRAMMARS, state, ledger=ledger)
+
+    return open_one
+
+
+def talk(sitting: Sitting, script: str) -> None:
+    """Lines of "what is said = what is said back"; "?" begins a question, "-" a refusal."""
+    marks = {Verdict.ACCEPT: "", Verdict.ASK: "? ", Verdict.REJECT: "- "}
+    for line in script.strip().splitlines():
+        said, _, expected = (part.strip() for part in line.partition("="))
+        taken = sitting.type(said)
+        assert (marks[taken.outcome.verdict] + taken.reply).strip() == expected, said
+
+
+def test_a_tally_counts_one_word_a_bird(sit: Sit, ledger: Ledger) -> None:
+    sitting = sit("tally", pen="1")
+    talk(
+        sitting,
+        """
+        strike that = - nothing to strike
+        hen = female one
+        rooster = male one
+        cock = male two
+        unsure = unsure one
+        strike that = struck: unsure; zero unsure
+        band twelve male = - say again
+        male = male three
+        how many = four: one female, three male
+        repeat = four: one female, three male
+        pause listening = paused
+        hen = -
+        resume listening = listening, four: one female, three male
+        finish session = finished. four: one female, three male. three male to pen nine, the others stay.
+        """,
+    )
+    (tally,) = ledger.db.query("SELECT lot, pen, male, female, unsure FROM tally")
+    assert tally == {"lot": "A7", "pen": "1", "male": 3, "female": 1, "unsure": 0}
+    assert yard_now(ledger).loose == {("A7", "1"): 56}
+
+
+def test_a_tally_says_the_sum_at_every_tenth_bird(sit: Sit) -> None:
+    sitting = sit("tally", pen="1")
+    replies = [sitting.type("hen").reply for _ in range(20)]
+    assert [reply.partition(". ")[2] for reply in replies] == [*[""] * 9, "ten", *[""] * 9, "twenty"]
+
+
+@pytest.mark.parametrize("certainty", [0.1, 0.5])
+def test_a_tally_counts_nothing_that_is_not_heard_surely(certainty: float) -> None:
+    """A question would take longer than the word: it is said again."""
+    state = start((), purpose=begin(None, PLANS, "tally", pen="1").purpose)
+    turn = Turn("a", CallSaid(call=Call(sex="male")), "male", certainty)
+    outcome = step(state, turn)
+    assert (outcome.verdict, outcome.facts, outcome.state.counted) == (Verdict.REJECT, (), ())
+    doubted = step(state, Turn("a", CallSaid(call=Call(sex="male")), "male", 0.9, doubts=("it may be hen",)))
+    assert doubted.facts == ()
+
+
+def test_a_tally_goes_on_where_a_power_cut_left_it(sit: Sit, ledger: Ledger) -> None:
+    sitting = sit("tally", pen="1")
+    for said in ("hen", "rooster", "strike that", "hen"):
+        sitting.type(said)
+    facts = [(event.id, event.fact) for event in ledger.events(session=sitting.session)]
+    assert resume((), facts, purpose=sitting.state.purpose).counted == sitting.state.counted
+
+
+def test_banding_says_the_next_free_band_first(sit: Sit, ledger: Ledger) -> None:
+    plan = begin(ledger, PLANS, "banding", pen="1")
+    assert plan.opening == "next one"
+    assert plan.roster[:5] == (1, 2, 4, 5, 6)  # 3 is worn by a live bird
+    talk(
+        sit("banding", pen="1"),
+        """
+        hen foam no = one, female, foam no. next two
+        two hundred grams = one, two zero zero grams
+        rooster = two, male. next four
+        strike that = struck: two, male
+        how many left = one banded, next two
+        hen = two, female. next four
+        band six unsure = six, unsure
+        correction = correct six
+        male = corrected: six, male
+        unsure = four, unsure. next five
+        finish session = finished. four birds: one male, two female, one unsure.
+        """,
+    )
+    assert [history.head.partition(" (")[0] for band in (1, 2, 4, 6) for history in bird_history(ledger, band)] == [
+        "band 1, lot A7, pen 1, female",
+        "band 2, lot A7, pen 1, female",
+        "band 4, lot A7, pen 1, unsure",
+        "band 6, lot A7, pen 1, male",
+    ]
+    assert yard_now(ledger).loose == {("A7", "1"): 52}
+    assert ledger.conflicts() == []
+    assert ledger.verify() == []
+
+
+def test_a_weigh_in_is_done_with_the_weights(sit: Sit) -> None:
+    talk(
+        sit("weighing", pen="3"),
+        """
+        band three two hundred grams = three, two zero zero grams
+        band seven = seven
+        seven and a half ounces = seven, two one two point six grams
+        band seven two hundred grams = ? seven was two one two point six grams today; two zero zero grams now?
+        no = not written
+        band twelve nine hundred grams = ? one two at nine zero zero grams is heavy; right?
+        no = not written
+        band twelve male = - say again
+        who is left = left: one two, three zero
+        finish session = finished. two birds weighed. not weighed: one two, three zero.
+        """,
+    )
+
+
+def test_a_roll_call_names_who_was_not_seen(sit: Sit) -> None:
+    talk(
+        sit("roll call", pen="3"),
+        """
+        band three = three
+        band thirty = three zero
+        how many left = two left
+        finish session = finished. two birds seen. not seen: seven, one two.
+        """,
+    )
+
+
+def test_a_move_sends_each_bird_to_its_pen(sit: Sit, ledger: Ledger) -> None:
+    talk(
+        sit("moving", pen="3", to="9"),
+        """
+        band three = three, to pen nine
+        band seven = seven, to pen nine
+        strike that = struck: seven, to pen nine
+        finish session = finished. one bird to pen nine.
+        """,
+    )
+    heads = {band: bird_history(ledger, band)[0].head for band in (3, 7)}
+    assert heads == {3: "band 3, lot A7, pen 9", 7: "band 7, lot A7, pen 3"}
+
+
+def test_a_hen_that_is_a_male_now_is_asked_about_once(sit: Sit, ledger: Ledger) -> None:
+    enter(ledger, [CallMade(call=Call(band=7, sex="female"))])
+    talk(
+        sit("check", pen="3"),
+        """
+        band seven male = ? seven was female earlier today; male now?
+        yes = seven, male
+        finish session = finished. one bird: one male. not seen: three, one two, three zero.
+        """,
+    )
+    talk(sit("check", pen="3"), "band seven male = seven, male")
+    (history,) = bird_history(ledger, 7)
+    assert [entry.says for entry in history.entries if not entry.fate] == [
+        "band 7: put on of lot A7 in pen 3", "band 7: female", "band 7: male", "band 7: male",
+    ]  # fmt: skip
+
+
+def test_a_bird_that_died_or_was_sold_takes_no_call(sit: Sit, ledger: Ledger) -> None:
+    enter(ledger, [fact("died", band=7), fact("sold", band=12)])
+    sitting = sit("check")  # every band from 1 to 299
+    talk(sitting, "band seven male = - seven is dead\nband twelve hen = - one two is sold")
+    enter(ledger, [fact("banded", band=7, lot="A7", pen="1")])
+    talk(sit("check"), "band seven male = seven, male")
+
+
+@pytest.mark.parametrize(
+    ("kind", "named", "says"),
+    [
+        ("moving", {}, "--to"),
+        ("tally", {"lot": "Z"}, "no lot Z"),
+        ("tally", {"pen": "1"}, "lots A7, B8"),
+    ],
+)
+def test_what_a_kind_needs_is_asked_for(ledger: Ledger, kind: Kind, named: dict[str, str], says: str) -> None:
+    enter(ledger, [fact("hatched", lot="B8", variety="white", count=3, pen="1")])
+    with pytest.raises(VoicelogError, match=says):
+        begin(ledger, PLANS, kind, **named)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("kind", "said", "summary"),
+    [
+        ("tally", "hen\nhen\nrooster\nfinish session\n", ["3 birds", "female: 2", "male: 1", "unsure: 0"]),
+        ("banding", "hen\nrooster\n", ["banded: 2 (bands 1, 2)", "male: 1 (bands 2)", "males to move out"]),
+        ("weighing", "band 5 two hundred grams\n", ["weighed: 1, 200.0 to 200.0 g", "not weighed: 1 (bands 6)"]),
+        ("roll call", "band 5\n", ["called: 1", "not seen: 1 (bands 6)"]),
+    ],
+)
+def test_the_summary_is_that_of_the_kind(tmp_path: Path, kind: str, said: str, summary: list[str]) -> None:
+    keeper = Keeper(tmp_path / "yard.ledger")
+    roster = ["--roster", "5-6"] if kind in ("weighing", "roll call") else []
+    keeper("type", "--kind", kind, "--pen", "1", *roster, stdin=said)
+    shown = keeper("summary")
+    assert all(line in shown for line in summary), shown
+
+
+def test_the_summary_names_a_changed_sex(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "yard.ledger")
+    keeper("type", "--roster", "5-6", stdin="band 5 hen\nband 6 hen\nfinish session\n")
+    keeper("type", "--roster", "5-6", stdin="band 5 male\nyes\nband 6 hen\nfinish session\n")
+    assert "another sex than before: 1 (bands 5)" in keeper("summary")
+
+
+def test_a_session_begins_from_what_is_due(tmp_path: Path) -> None:
+    """A pen whose second vent check is due today says so, with the hens alone."""
+    from datetime import date, timedelta
+
+    keeper = Keeper(tmp_path / "yard.ledger")
+    hatched = date.today() - timedelta(days=49)
+    keeper("hatch", "A7", "--variety", "white", "--count", 34, "--pen", 3, "--on", hatched)
+    keeper("band", "1-34", "--lot", "A7", "--pen", 3, "--on", hatched + timedelta(days=40))
+    facts = [
+        f'{{"kind": "call", "on": "{hatched + timedelta(days=42)}", "call": {{"band": {band}, "sex": "{sex}"}}}}'
+        for band in range(1, 35)
+        for sex in (["male"] if band <= 3 else ["female"])
+    ]
+    file = tmp_path / "calls.jsonl"
+    file.write_text("\n".join(facts), encoding="utf-8")
+    keeper("apply", file)
+    assert keeper("type", "--pen", 3, stdin="").splitlines() == ["pen three, second vent check, thirty one birds"]

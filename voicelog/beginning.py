@@ -1,0 +1,104 @@
+"""How a session begins: from its kind and its pen, the roster, what is known, and the words that open it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from voicelog.flock import Plans, Yard, due, earlier_calls, gone_birds, live_bands, yard_now
+from voicelog.ledger import Ledger
+from voicelog.session import Kind, Known, Purpose
+from voicelog.session.wording import next_free, opening
+from voicelog.values import VoicelogError
+
+ANY_BAND = tuple(range(1, 300))
+"""The roster where nothing is known of the birds."""
+
+HIGHEST_BAND = 9999
+FREE_BANDS = 60
+"""How many free bands a banding listens for, from the lowest on, where none are named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """`opening` is said first; empty where nothing is known of the pen."""
+
+    purpose: Purpose
+    roster: tuple[int, ...]
+    known: Mapping[int, Known] = field(default_factory=dict)
+    gone: Mapping[int, str] = field(default_factory=dict)
+    opening: str = ""
+
+
+def begin(
+    ledger: Ledger | None,
+    plans: Plans,
+    kind: Kind = "check",
+    *,
+    roster: Sequence[int] | None = None,
+    pen: str | None = None,
+    lot: str | None = None,
+    to: str | None = None,
+) -> Beginning:
+    """A session of this kind, now. Raises VoicelogError for what the kind needs and was not named."""
+    if kind == "moving" and to is None:
+        raise VoicelogError("a move needs the pen that the birds go to; name it with --to")
+    if ledger is None:
+        purpose = Purpose(kind, pen, lot, to=to)
+        return Beginning(purpose, () if kind == "tally" else tuple(roster or ANY_BAND))
+    yard = yard_now(ledger)
+    if lot is not None and lot not in yard.lots:
+        raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
+    if kind in ("tally", "banding") and lot is None:
+        lot = _lot_in(yard, pen)
+    males_to = next((name for name, found in yard.pens.items() if found.use == "males"), None)
+    purpose = Purpose(kind, pen, lot, males_to=males_to, to=to)
+    known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, datetime.now().astimezone()).items()}
+    bands = _roster(ledger, kind, roster, pen)
+    gone = {} if kind == "banding" else gone_birds(ledger)
+    return Beginning(purpose, bands, known, gone, _opening(yard, plans, purpose, bands))
+
+
+def _roster(ledger: Ledger, kind: Kind, roster: Sequence[int] | None, pen: str | None) -> tuple[int, ...]:
+    if kind == "tally":
+        return ()
+    if kind == "banding":
+        worn = frozenset(live_bands(ledger))
+        free = [band for band in roster or range(1, HIGHEST_BAND + 1) if band not in worn]
+        if not free:
+            raise VoicelogError("every band of that roster is worn by a live bird; name others with --roster")
+        return tuple(free if roster else free[:FREE_BANDS])
+    if roster is not None:
+        return tuple(roster)
+    return tuple(live_bands(ledger, pen)) or ANY_BAND if pen is not None else ANY_BAND
+
+
+def _lot_in(yard: Yard, pen: str | None) -> str | None:
+    """The one lot with birds without bands in a pen. Raises VoicelogError where there are several."""
+    lots = sorted({name for (name, at), count in yard.loose.items() if at == pen and count > 0})
+    if len(lots) > 1:
+        raise VoicelogError(f"pen {pen} holds birds without bands of lots {', '.join(lots)}; name one with --lot")
+    return lots[0] if lots else None
+
+
+def _opening(yard: Yard, plans: Plans, purpose: Purpose, bands: Sequence[int]) -> str:
+    if purpose.kind == "banding":
+        return next_free(bands[0])
+    if purpose.pen is None:
+        return ""
+    checks = [
+        task
+        for task in due(yard, plans, date.today(), 0)
+        if task.kind == "check" and task.pen == purpose.pen and purpose.lot in (None, task.lot)
+    ]
+    if purpose.kind == "tally":
+        loose = sum(
+            count for (lot, pen), count in yard.loose.items() if pen == purpose.pen and purpose.lot in (None, lot)
+        )
+        return opening(purpose.pen, checks[0].what if checks else "tally", loose)
+    if purpose.kind == "check" and checks:
+        of_check = [task.count for task in checks if task.what == checks[0].what]
+        return opening(purpose.pen, checks[0].what, sum(of_check))
+    named = None if purpose.kind == "check" else purpose.kind
+    return opening(purpose.pen, named, len(bands)) if bands is not ANY_BAND else ""

@@ -1,0 +1,64 @@
+"""Facts that are typed rather than spoken: from a command's words to the ledger, all or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any
+
+from pydantic import ValidationError
+
+from voicelog.ledger import Contradiction, Draft, Event, Fact, Ledger, fact_adapter, new_id
+from voicelog.values import VoicelogError
+
+EARLIEST = date(2000, 1, 1)
+"""Days before it are taken for slips of the pen."""
+
+
+def parse_day(text: str) -> date:
+    """A day as it is typed: 2026-05-31, today, yesterday. Raises VoicelogError for what is no day."""
+    today = date.today()
+    if text in ("today", "yesterday"):
+        return today - timedelta(days=text == "yesterday")
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise VoicelogError(f"“{text}” is no day of the calendar; write it as 2026-05-31, today or yesterday") from None
+
+
+def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
+    """One fact, checked. Raises VoicelogError for slots that cannot be, and for a day that cannot be."""
+    if on is not None:
+        slots["on"] = on
+    return checked({"kind": kind, **{name: value for name, value in slots.items() if value is not None}})
+
+
+def checked(slots: dict[str, Any]) -> Fact:
+    """The fact of these slots. Raises VoicelogError with what is wrong in one line."""
+    try:
+        made: Fact = fact_adapter.validate_python(slots)
+    except ValidationError as wrong:
+        first = wrong.errors()[0]
+        where = ".".join(str(part) for part in first["loc"][1:]) or "kind"
+        raise VoicelogError(f"{where}: {' '.join(first['msg'].split())}; correct it") from None
+    on = getattr(made, "on", None)
+    if on is not None and on > date.today():
+        raise VoicelogError(f"{on} is still to come; give the day on which it happened")
+    if on is not None and on < EARLIEST:
+        raise VoicelogError(f"{on} is long past; give the day on which it happened, from {EARLIEST} on")
+    return made
+
+
+def enter(ledger: Ledger, facts: Sequence[Fact], *, dry_run: bool = False) -> list[Event]:
+    """Keep all these facts as a session of their own, or none; none in a dry run.
+
+    Raises `Contradiction`, with the places of the facts, where some cannot be true beside what is known.
+    """
+    session = new_id()
+    drafts = [Draft(id=new_id(), session=session, fact=made) for made in facts]
+    try:
+        return ledger.enter(drafts, dry_run=dry_run)
+    except Contradiction as wrong:
+        place = {draft.id: number for number, draft in enumerate(drafts, start=1)}
+        wrong.places = tuple(place.get(c.event, place.get(c.other or "")) for c in wrong.conflicts)
+        raise

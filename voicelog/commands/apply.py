@@ -1,0 +1,61 @@
+"""`voicelog apply`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from voicelog.commands.options import LEDGER
+from voicelog.values import VoicelogError
+from voicelog.wiring import check_plans, ledger_path, settings_now
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@LEDGER
+def apply(file: Path, ledger: Path | None) -> None:
+    """Enter many facts from a file, one JSON object a line: all of them, or none.
+
+    A line has the fact's kind, its slots, and the day on which it happened:
+    {"kind": "hatched", "lot": "A7", "variety": "white", "count": 51, "pen": "1", "on": "2026-05-01"}
+
+    Example: voicelog apply spring.jsonl
+    """
+    from voicelog.bookkeeping import checked, enter
+    from voicelog.ledger import Contradiction, Ledger
+
+    config = settings_now()
+    plans = check_plans(config)
+    facts, lines = [], []
+    for number, line in enumerate(_lines(file), start=1):
+        if not line.strip():
+            continue
+        try:
+            slots = json.loads(line)
+            if not isinstance(slots, dict):
+                raise VoicelogError("is no JSON object; write one fact a line")
+            if slots.get("variety") is not None:
+                plans.must_know(slots["variety"])
+            facts.append(checked(slots))
+        except (json.JSONDecodeError, VoicelogError) as wrong:
+            raise VoicelogError(f"{file}: line {number}: {wrong}") from None
+        lines.append(number)
+    if not facts:
+        raise VoicelogError(f"{file}: holds no fact; write one JSON object a line")
+    with Ledger.open(ledger_path(config, ledger)) as book:
+        try:
+            enter(book, facts)
+        except Contradiction as wrong:
+            place = wrong.places[0]
+            where = "" if place is None else f"line {lines[place - 1]}: "
+            raise VoicelogError(f"{file}: {where}{wrong}") from None
+    click.echo(f"{len(facts)} facts entered")
+
+
+def _lines(file: Path) -> list[str]:
+    try:
+        return file.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as wrong:
+        raise VoicelogError(f"{file}: cannot be read ({wrong}); give a text file in UTF-8") from None

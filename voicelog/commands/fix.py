@@ -1,0 +1,81 @@
+"""`voicelog fix` and `voicelog undo`: what is written stays; another event stands in its place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from voicelog.commands.options import LEDGER
+from voicelog.values import VoicelogError
+from voicelog.wiring import ledger_path, settings_now
+
+if TYPE_CHECKING:
+    from voicelog.ledger import Ledger
+
+REASON = click.option("--reason", required=True, help="Why, in your own words; it is kept.")
+
+
+@click.command()
+@click.argument("call")
+@click.option("--at", help="With a band: the time of the call, such as 2026-05-31T09:12 (local), or only its day.")
+@click.option("--say", required=True, help="What should have been said, as in a session; what is left out stays.")
+@REASON
+@LEDGER
+def fix(call: str, at: str | None, say: str, reason: str, ledger: Path | None) -> None:
+    """Correct a call afterwards, by its id, or by its band and time.
+
+    Example: voicelog fix 42 --at 2026-05-31 --say "female foam no" --reason "misheard"
+    """
+    from voicelog.bookkeeping import enter
+    from voicelog.grammar import CallSaid, Grammars, snap
+    from voicelog.ledger import CallMade, Ledger
+    from voicelog.places import shipped
+
+    config = settings_now()
+    grammar = Grammars(config.grammars or shipped("grammars")).compile("call")
+    words = snap(say, grammar.network)
+    said = grammar.understand(words.words)
+    if not isinstance(said, CallSaid) or words.doubts:
+        raise VoicelogError(f"“{say}” is no call; say it as in a session, such as: female foam no")
+    with Ledger.open(ledger_path(config, ledger), must_exist=True) as book:
+        target = _find(book, call, at)
+        wrong = next(event.fact for event in book.events() if event.id == target)
+        assert isinstance(wrong, CallMade)
+        right = said.call.over(wrong.call)
+        (event,) = enter(
+            book, [CallMade(call=right, supersedes=target, reason=reason, on=wrong.on or book.day(target))]
+        )
+        shown = ", ".join(f"{name} {value}" for name, value in right.said().items())
+    click.echo(f"band {right.band}: {shown}; undo it with: voicelog undo {event.id} --reason …")
+
+
+@click.command()
+@click.argument("event")
+@REASON
+@LEDGER
+def undo(event: str, reason: str, ledger: Path | None) -> None:
+    """Take back one event, of any kind, by its id; also a fix, or an undo.
+
+    Example: voicelog undo 0190c0de-7abc-7def-8000-0123456789ab --reason "wrong bird"
+    """
+    from voicelog.bookkeeping import enter, fact
+    from voicelog.ledger import Ledger
+
+    with Ledger.open(ledger_path(settings_now(), ledger), must_exist=True) as book:
+        (kept,) = enter(book, [fact("retracted", target=event, reason=reason)])
+    click.echo(f"taken back; undo that with: voicelog undo {kept.id} --reason …")
+
+
+def _find(book: Ledger, call: str, at: str | None) -> str:
+    """The id of the one call in effect that is meant."""
+    if not call.isdecimal():
+        return call
+    found = book.calls_of(int(call), at or "")
+    if len(found) == 1:
+        return found[0][0]
+    if not found:
+        raise VoicelogError(f"band {call}: no call in effect at {at or 'any time'}; see voicelog bird {call}")
+    times = ", ".join(when for _, when in found[-5:])
+    raise VoicelogError(f"band {call} was called {len(found)} times ({times}); name one with --at, or give its id")

@@ -1,0 +1,220 @@
+"""Lots: eggs set, hatched, counted and sent about while their birds wear no bands.
+
+A pure fold in the order in which things happened, like that of the birds. The birds
+of a lot without bands are `headcount`: what hatched into a pen, and what was moved,
+lost and banded out of it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any
+
+from voicelog.ledger.birds import Conflict
+from voicelog.ledger.plain import Plain
+from voicelog.ledger.standing import TAKERS, taken_back
+
+LOT_KINDS = frozenset(("eggs_set", "eggs_tended", "hatched", "lot_moved", "lot_less"))
+SHORTEST_INCUBATION_DAYS = 14
+"""No quail egg hatches sooner; incubation is 17 to 18 days (common practice)."""
+
+Banded = Mapping[str, Mapping[str | None, int]]
+"""By lot and pen, how many birds were banded out of it."""
+
+MalesOut = tuple[str, str, int]
+"""day, pen left, count of males."""
+
+
+@dataclass(slots=True)
+class FoldedLot:
+    """A lot as the facts leave it. Days are "YYYY-MM-DD"; `pens` counts birds without bands by pen,
+    before those that were banded out of them are taken off; `males` those of them that came as males."""
+
+    name: str
+    variety: str = ""
+    parents: str | None = None
+    eggs: int = 0
+    eggs_on: str | None = None
+    tended: dict[str, str] = field(default_factory=dict)
+    hatched: int = 0
+    hatched_on: str | None = None
+    died: int = 0
+    sold: int = 0
+    pens: Counter[str | None] = field(default_factory=Counter)
+    males_out: list[MalesOut] = field(default_factory=list)
+    males: Counter[str | None] = field(default_factory=Counter)
+    _set_by: str | None = None
+    _hatched_by: str | None = None
+
+
+@dataclass(slots=True)
+class FoldedPen:
+    name: str
+    title: str | None = None
+    use: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FoldedLots:
+    lots: dict[str, FoldedLot]
+    pens: dict[str, FoldedPen]
+    conflicts: tuple[Conflict, ...]
+
+
+@dataclass(slots=True)
+class Tally:
+    """What one session counted of the unbanded birds of a lot in a pen; `day` is that of its last count."""
+
+    session: str
+    lot: str | None
+    pen: str | None
+    day: str
+    male: int = 0
+    female: int = 0
+    unsure: int = 0
+
+    @property
+    def total(self) -> int:
+        return self.male + self.female + self.unsure
+
+
+def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
+    """The lots and pens of these events, sorted by id, each once.
+
+    `banded` counts, by lot and pen, the birds that were banded out of it.
+    """
+    gone = taken_back((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS)
+    lots: dict[str, FoldedLot] = {}
+    pens: dict[str, FoldedPen] = {}
+    conflicts: list[Conflict] = []
+    last: dict[str, str] = {}
+    for event in sorted(events, key=itemgetter(4)):
+        event_id, _, _, _, day, fact = event
+        if event_id in gone:
+            continue
+        if fact["kind"] == "pen_named":
+            pen = pens.setdefault(fact["pen"], FoldedPen(fact["pen"]))
+            pen.title, pen.use = fact["title"] or pen.title, fact["use"] or pen.use
+        elif fact["kind"] in LOT_KINDS:
+            lot = lots.setdefault(fact["lot"], FoldedLot(fact["lot"]))
+            wrong = _heed(lot, event_id, day, fact)
+            if wrong is not None:
+                conflicts.append(Conflict(event_id, wrong[0], f"lot {lot.name}", wrong[1]))
+            last[lot.name] = event_id
+    for lot in lots.values():
+        missing = _loose(lot, banded)[1]
+        if missing and (lot.hatched_on or lot.eggs_on):
+            short = min(missing, key=str)
+            where = "no pen" if short is None else f"pen {short}"
+            says = f"{missing[short]} more birds were taken out of {where} than it held without bands"
+            conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says))
+    return FoldedLots(lots, pens, tuple(conflicts))
+
+
+def headcount(lot: FoldedLot, banded: Banded) -> dict[str | None, int]:
+    """The birds of a lot without bands by pen, where there are any."""
+    return {pen: count for pen, count in _loose(lot, banded)[0].items() if count > 0}
+
+
+def _loose(lot: FoldedLot, banded: Banded) -> tuple[dict[str | None, int], dict[str | None, int]]:
+    """Birds without bands by pen, and by pen how many more were taken out than it held.
+
+    Birds that hatched into no pen that was named may have been in any.
+    """
+    out = banded.get(lot.name, {})
+    held = {pen: lot.pens[pen] - out.get(pen, 0) for pen in {*lot.pens, *out}}
+    anywhere = held.get(None, 0)
+    missing: dict[str | None, int] = {}
+    for pen in sorted((pen for pen, count in held.items() if count < 0 and pen is not None), key=str):
+        covered = min(-held[pen], max(anywhere, 0))
+        anywhere -= covered
+        if held[pen] + covered < 0:
+            missing[pen] = -held[pen] - covered
+    if None in held:
+        held[None] = anywhere
+        if anywhere < 0:
+            missing[None] = -anywhere
+    return held, missing
+
+
+def fold_tallies(events: Iterable[Plain]) -> dict[tuple[str, str | None, str | None], Tally]:
+    """By session, lot and pen: what was counted and not struck."""
+    events = list(events)
+    gone = taken_back((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS)
+    tallies: dict[tuple[str, str | None, str | None], Tally] = {}
+    for event_id, _, session, _, day, fact in events:
+        if fact["kind"] == "counted" and event_id not in gone:
+            key = (session, fact["lot"], fact["pen"])
+            tally = tallies.setdefault(key, Tally(*key, day))
+            tally.day = max(tally.day, day)
+            setattr(tally, fact["sex"], getattr(tally, fact["sex"]) + 1)
+    return tallies
+
+
+def _heed(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tuple[str | None, str] | None:
+    """Take in one fact about a lot; (the event it conflicts with, what is wrong) where it cannot be true."""
+    match fact["kind"]:
+        case "eggs_set":
+            if lot._set_by is not None:
+                return lot._set_by, f"set twice: its eggs were set on {lot.eggs_on} too"
+            if lot._hatched_by is not None:
+                return lot._hatched_by, f"its eggs were set on {day}, after it hatched on {lot.hatched_on}"
+            lot.variety, lot.eggs, lot.eggs_on, lot.parents = fact["variety"], fact["count"], day, fact["parents"]
+            lot._set_by = event_id
+        case "eggs_tended":
+            if lot.eggs_on is None or day < lot.eggs_on:
+                return lot._set_by, f"eggs tended on {day}, before they were set"
+            lot.tended[fact["task"]] = day
+            lot.eggs -= fact["removed"]
+        case "hatched":
+            return _hatch(lot, event_id, day, fact)
+        case _:
+            return _send(lot, day, fact)
+    return None
+
+
+def _hatch(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tuple[str | None, str] | None:
+    if lot._hatched_by is not None:
+        return lot._hatched_by, f"hatched twice: on {lot.hatched_on} and on {day}"
+    if lot.eggs_on is not None:
+        if _days(lot.eggs_on, day) < SHORTEST_INCUBATION_DAYS:
+            return lot._set_by, f"hatched on {day}, too soon after its eggs were set on {lot.eggs_on}"
+        if fact["count"] > lot.eggs:
+            return lot._set_by, f"{fact['count']} chicks from {lot.eggs} eggs"
+        if fact["variety"] not in (None, lot.variety):
+            return lot._set_by, f"hatched as {fact['variety']}, but its eggs are {lot.variety}"
+    elif fact["variety"] is None:
+        return None, "hatched without a variety, and its eggs are not in the book"
+    lot.variety = fact["variety"] or lot.variety
+    lot.parents = fact["parents"] or lot.parents
+    lot.hatched, lot.hatched_on, lot._hatched_by = fact["count"], day, event_id
+    lot.pens[fact["pen"]] += fact["count"]
+    return None
+
+
+def _send(lot: FoldedLot, day: str, fact: dict[str, Any]) -> tuple[str | None, str] | None:
+    """Birds without bands go to another pen, or are no more."""
+    if lot.hatched_on is None or day < lot.hatched_on:
+        return lot._hatched_by, f"birds of it moved or lost on {day}, before it hatched"
+    out = fact["from_pen"] if fact["kind"] == "lot_moved" else fact["pen"]
+    lot.pens[out] -= fact["count"]
+    if fact["kind"] == "lot_moved":
+        lot.pens[fact["pen"]] += fact["count"]
+        if fact["sex"] == "male":
+            lot.males_out.append((day, out or "", fact["count"]))
+            lot.males[out] -= min(lot.males[out], fact["count"])
+            lot.males[fact["pen"]] += fact["count"]
+    elif fact["why"] == "died":
+        lot.died += fact["count"]
+    else:
+        lot.sold += fact["count"]
+    return None
+
+
+def _days(earlier: str, later: str) -> int:
+    from datetime import date
+
+    return (date.fromisoformat(later) - date.fromisoformat(earlier)).days
