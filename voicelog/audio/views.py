@@ -44,6 +44,8 @@ def views_of(quiet: Frames, raw: Frames | None = None) -> tuple[Frames, ...]:
     `quiet` is its sound behind noise suppression, `raw` as it came and in step
     with it, None where there is no suppression; shape (samples,), int16, 16 kHz.
     """
+    if not len(quiet):
+        return (quiet,) if raw is None else (quiet, raw)
     first, last = loud_span(quiet)
     gain = np.full(len(quiet), TURNED_DOWN)
     gain[max(0, first - _KEPT_BEFORE) : last + _KEPT_AFTER] = 1.0

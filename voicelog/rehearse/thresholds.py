@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 
-SILENT_ERROR = 50.0
+from voicelog.session.policy import SAY_AGAIN, SILENT_ERROR
+
 QUESTION = 1.0
-SAY_AGAIN = 1.5
 
 _STEPS = tuple(round(0.05 * step, 2) for step in range(1, 20))
 
