@@ -36,8 +36,8 @@ from voicelog.values import Frames
 
 SHIPPED = Path(__file__).with_name("evidence.csv")
 VOICES = (
-    *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12", "flite_awb@0.94", "flite_awb@1.06"),
-    *("festival_ked", "festival_kal", "flite_kal16@0.94", "espeak_us"),
+    *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12", "flite_awb@0.94"),
+    *("festival_ked", "festival_kal", "espeak_us"),
 )
 NOISES = ("pink", "fan", "babble")
 ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
