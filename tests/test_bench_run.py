@@ -217,8 +217,10 @@ def test_wrong_input_is_told_in_one_line_with_status_2(tmp_path: Path, arguments
 @pytest.mark.parametrize("module", ["scipy.stats", "faster_whisper", "matplotlib.figure"])
 def test_a_missing_extra_is_told(tmp_path: Path, cache: Cache, monkeypatch: pytest.MonkeyPatch, module: str) -> None:
     monkeypatch.setitem(sys.modules, module, None)
-    done = bench("--voices", "espeak_us", "--snr", "clean", "--calls", "1", "--systems", "open", "--rosters", "pen",
-                 "--cache", str(cache.folder), "--results", str(tmp_path / "r"), "--picture", str(tmp_path / "a.png"))  # fmt: skip
+    done = bench(
+        "--voices", "espeak_us", "--snr", "clean", "--calls", "1", "--systems", "open", "--rosters", "pen",
+        "--cache", str(cache.folder), "--results", str(tmp_path / "r"), "--picture", str(tmp_path / "a.png"),
+    )  # fmt: skip
     assert done.exit_code == 2
     assert done.stderr.count("\n") == 1 and "pip install 'voicelog[bench]'" in done.stderr
 

@@ -17,6 +17,7 @@ COMMANDS = {
     "engine": "engine:engine",
     "rehearse": "rehearse:rehearse",
     "bench": "bench:bench",
+    "grammar": "grammar:grammar",
 }
 """Every command: the module of `voicelog.commands` and the function in it. Imported when asked for."""
 

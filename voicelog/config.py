@@ -22,6 +22,8 @@ class Config(BaseModel):
 
     ledger: Path = Field(default_factory=lambda: user_data_path("voicelog", appauthor=False) / "yard.ledger")
     grammars: Path | None = None
+    language: str = "en"
+    yard: Path | None = None
     engine: Literal["auto", "vosk", "pocketsphinx"] = "auto"
     vosk_model: Path | None = None
     noise: Literal["deepfilter", "webrtc", "rnnoise", "none"] = "deepfilter"

@@ -75,6 +75,14 @@ def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, 
 def hear_alone(sitting: Sitting, whole: Frames, stage: NoiseStage) -> tuple[Taken, bool]:
     """Sound as one utterance, shape (samples,), int16, 16 kHz mono, and whether there was any speech in it."""
     began = time.perf_counter()
+    frames, raw, speech = alone(whole, stage)
+    taken = sitting.hear(frames, raw=raw)
+    taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
+    return taken, speech
+
+
+def alone(whole: Frames, stage: NoiseStage) -> tuple[Frames, Frames | None, bool]:
+    """One utterance behind noise suppression, as it came (None without suppression), and whether it has any speech."""
     stage.reset()
     frames, raw = np.concatenate([stage.feed(whole), stage.flush()]), whole
     clips = list(cut([frames]))
@@ -83,9 +91,7 @@ def hear_alone(sitting: Sitting, whole: Frames, stage: NoiseStage) -> tuple[Take
         first = max(0, round(clips[0].start_s * SAMPLE_RATE) - MOST_SILENCE)
         last = round(clips[-1].end_s * SAMPLE_RATE) + MOST_SILENCE
         frames, raw = frames[first:last], raw[first:last]
-    taken = sitting.hear(frames, raw=_if_cleaned(raw, stage))
-    taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
-    return taken, bool(clips)
+    return frames, _if_cleaned(raw, stage), bool(clips)
 
 
 def _if_cleaned(raw: Frames, stage: NoiseStage) -> Frames | None:

@@ -15,6 +15,7 @@ from voicelog.values import Verdict, VoicelogError
 if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
     from voicelog.config import Config
+    from voicelog.grammar import Grammars
     from voicelog.rehearse import VoiceProfile
     from voicelog.replay import Line
     from voicelog.session import Known, Settings, State
@@ -47,7 +48,47 @@ def plain_settings() -> Config:
     """The settings without a rehearsal's."""
     from voicelog.config import load_config
 
-    return load_config()
+    context = click.get_current_context(silent=True)
+    given = {} if context is None else context.meta.get(_GIVEN, {})
+    return load_config().model_copy(update=given)
+
+
+_GIVEN = "voicelog.given"
+
+
+def instead_of_setting(context: click.Context, option: click.Parameter, value: Any) -> None:
+    """Callback of an option that stands in for the setting of its name, for this one command."""
+    if value is not None:
+        context.meta.setdefault(_GIVEN, {})[option.name] = value
+
+
+def open_grammars(config: Config) -> Grammars:
+    """The grammars of the settings: the folder named, else those of the language; with the words of the yard file."""
+    from voicelog.grammar import Grammars, load_yard
+    from voicelog.places import shipped
+
+    yard = None if config.yard is None else load_yard(config.yard.expanduser())
+    if config.grammars is not None:
+        folder = config.grammars.expanduser()
+    elif config.language == "en":
+        folder = shipped("grammars")
+    else:
+        folder = _folder_of(config.language)
+    grammars = Grammars(folder, yard)
+    grammars.check_yard("call")
+    return grammars
+
+
+def _folder_of(language: str) -> Path:
+    from voicelog.places import shipped
+
+    languages = sorted(path.parent.name for path in shipped("grammars").glob("*/call.gram"))
+    if language not in languages:
+        raise VoicelogError(
+            f"there are no grammars for the language “{language}”; "
+            f"use {', '.join(('en', *languages))}, or name a folder of .gram files with the setting grammars"
+        )
+    return shipped("grammars", language)
 
 
 def profile_path(config: Config) -> Path:
@@ -111,20 +152,32 @@ def open_sitting(
     listens: bool = True,
     pen: str | None = None,
 ) -> Sitting:
-    from voicelog.grammar import Grammars
     from voicelog.hearing import choose, open_recogniser
-    from voicelog.places import shipped
     from voicelog.session import start
     from voicelog.sitting import Sitting
 
-    grammars = Grammars(config.grammars or shipped("grammars"))
+    grammars = open_grammars(config)
     state: State = start(roster, known, dialogue_settings(config, weights))
     recogniser = None
     if listens:
+        choice = choose(config.engine, model, config.vosk_model)
         profile = voice_profile(config)
         mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
-        recogniser = open_recogniser(choose(config.engine, model, config.vosk_model), mllr)
+        recogniser = open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr)
     return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, pen=pen)
+
+
+def own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:
+    """What PocketSphinx must be told. Raises VoicelogError, with its place, for a word of the yard file without any."""
+    if engine != "pocketsphinx":
+        return {}
+    for word, place in grammars.yard.words():
+        if not grammars.sounds.ways(word):
+            raise VoicelogError(
+                f"{place}: no pronunciation is known for “{word}”; add it to the yard file under [pronunciations], "
+                f'as in {word} = "K W EY L"'
+            )
+    return {word: tuple(map(" ".join, ways)) for word, ways in grammars.pronunciations.items()}
 
 
 @contextmanager

@@ -38,7 +38,7 @@ def heat_map(results: Sequence[Result], path: Path) -> None:
                     shares[row, column] = got.right.share
                     text = f"{100 * got.right.share:.0f}" + (f"\n{got.silent.count} silent" if got.silent.count else "")
                     axis.text(column, row, text, ha="center", va="center", fontsize=7)
-        axis.imshow(shares, vmin=0, vmax=1, cmap="RdYlGn", aspect="auto")
+        axis.imshow(shares, vmin=0, vmax=1, cmap="RdYlGn", alpha=0.7, aspect="auto")
         axis.set_xticks(range(len(ratios)), [ratio_name(ratio) for ratio in ratios])
         axis.set_yticks(range(len(names)), names)
         axis.axhline(len(voices) - 0.5, color="black", linewidth=1)

@@ -13,6 +13,8 @@ from voicelog.values import VoicelogError
 from voicelog.wiring import settings_now
 
 if TYPE_CHECKING:
+    from rich.progress import Progress
+
     from voicelog.bench import Cache
     from voicelog.config import Config
 
@@ -116,8 +118,6 @@ def _calls(
     told: dict[str, Any],
     files: tuple[Path | None, Path | None, Path | None],
 ) -> None:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
     from voicelog.bench import grid
     from voicelog.bench.picture import heat_map, reliability_diagram
     from voicelog.bench.result import ResultsFile
@@ -127,10 +127,9 @@ def _calls(
     voices, noises = options.pop("voices"), options.pop("noises")
     tasks = [(system, trial) for trial in grid(voices, noises, cache, **options) for system in systems]
     stamp = made_with(config)
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with (
         ResultsFile(results or cache.folder / "results" / f"{stamp}.jsonl", stamp) as kept,
-        Progress(*columns, transient=True) as bar,
+        _progress() as bar,
     ):
         wanted = {(system, trial.key) for system, trial in tasks}
         at_hand = sum((result.system, result.key) in wanted for result in kept)
@@ -155,12 +154,10 @@ MINUTES = 10.0
 
 
 def _outside(options: dict[str, Any], config: Config, cache: Cache, told: dict[str, Any], file: Path | None) -> None:
-    from rich.progress import Progress
-
     from voicelog.bench.outside import listen_outside, noise_streams, outside_table, speech_streams
 
     heard = []
-    with Progress(transient=True) as bar:
+    with _progress() as bar:
         shown = bar.add_task("rendering", total=None)
         streams = [
             *speech_streams(options["voices"], cache, MINUTES, options["seed"]),
@@ -177,6 +174,16 @@ def _outside(options: dict[str, Any], config: Config, cache: Cache, told: dict[s
 
 
 _STAGES = ("deepfilter", "webrtc", "rnnoise", "none")
+
+
+def _progress() -> Progress:
+    """A bar on the screen, none in a log."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    return Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
 
 
 def _names(text: str) -> list[str]:

@@ -10,7 +10,7 @@ import click
 
 from voicelog.commands.options import MODEL, ROSTER
 from voicelog.values import Frames, VoicelogError
-from voicelog.wiring import noise_stage, plain_settings, profile_path
+from voicelog.wiring import noise_stage, open_grammars, own_pronunciations, plain_settings, profile_path
 
 if TYPE_CHECKING:
     from voicelog.config import Config
@@ -50,16 +50,16 @@ def rehearse(
     from rich.progress import Progress
 
     from voicelog.config import config_path
-    from voicelog.grammar import Grammars, parse_roster
+    from voicelog.grammar import parse_roster
     from voicelog.hearing import choose, open_recogniser
-    from voicelog.places import shipped
     from voicelog.rehearse import prompts_for, read_prompts, report
     from voicelog.rehearse import rehearse as run
     from voicelog.rehearse.thresholds import Thresholds
 
     config = plain_settings()
     bands = parse_roster(roster) if roster is not None else tuple(range(1, 300))
-    grammar = Grammars(config.grammars or shipped("grammars")).compile("call", bands)
+    grammars = open_grammars(config)
+    grammar = grammars.compile("call", bands)
     prompts = read_prompts(prompt_file, grammar) if prompt_file is not None else prompts_for(grammar)
     if only_list:
         for prompt in prompts:
@@ -74,7 +74,7 @@ def rehearse(
             prompts,
             recordings,
             noise_stage(config),
-            lambda mllr: open_recogniser(choice, mllr),
+            lambda mllr: open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr),
             grammar,
             Thresholds(config.accept_from, config.ask_from),
             lambda: bar.advance(task),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from voicelog.commands.options import ALOUD, LEDGER, MODEL, ROSTER, WAV
+from voicelog.commands.options import ALOUD, LEDGER, MODEL, ROSTER, WAV, vocabulary
 from voicelog.values import VoicelogError
 from voicelog.wiring import dialogue_settings, known_birds, mouth, noise_stage, open_sitting, settings_now, show_line
 
@@ -16,6 +16,7 @@ from voicelog.wiring import dialogue_settings, known_birds, mouth, noise_stage, 
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every utterance.")
 @click.option("--each", is_flag=True, help="Every file is one utterance in a fresh session.")
+@vocabulary
 @ROSTER
 @LEDGER
 @MODEL

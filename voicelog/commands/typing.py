@@ -8,11 +8,12 @@ from pathlib import Path
 
 import click
 
-from voicelog.commands.options import ALOUD, LEDGER, ROSTER, WAV
+from voicelog.commands.options import ALOUD, LEDGER, ROSTER, WAV, vocabulary
 from voicelog.wiring import known_birds, ledger_path, mouth, open_sitting, settings_now, tell
 
 
 @click.command("type")
+@vocabulary
 @ROSTER
 @LEDGER
 @ALOUD

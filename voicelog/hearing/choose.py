@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,9 +38,12 @@ def choose(engine: str = "auto", given: Path | None = None, config: Path | None 
     return Choice("pocketsphinx", model_folder(), reason)
 
 
-def open_recogniser(choice: Choice, mllr: Path | None = None) -> Recogniser:
-    """Load the chosen engine and its model, for PocketSphinx fitted to a voice by the transform in `mllr`.
+def open_recogniser(
+    choice: Choice, pronunciations: Mapping[str, Sequence[str]] | None = None, mllr: Path | None = None
+) -> Recogniser:
+    """Load the chosen engine and its model.
 
+    For PocketSphinx, `pronunciations` are ARPAbet by word and `mllr` is a transform that fits it to a voice.
     Raises VoicelogError where the model or the transform is broken.
     """
     if choice.engine == "vosk":
@@ -48,4 +52,4 @@ def open_recogniser(choice: Choice, mllr: Path | None = None) -> Recogniser:
         return VoskRecogniser(choice.model)
     from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 
-    return PocketSphinxRecogniser(mllr=mllr)
+    return PocketSphinxRecogniser(pronunciations, mllr)

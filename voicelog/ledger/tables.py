@@ -90,7 +90,7 @@ def _call_row(kept: KeptCall) -> dict[str, Any]:
         "id": kept.id,
         "session": kept.session,
         "at": utc_text(kept.at),
-        **kept.call.model_dump(),
+        **kept.call.model_dump(exclude={"colour"}),
         "supersedes": kept.supersedes,
         "state": kept.state,
     }
@@ -98,7 +98,7 @@ def _call_row(kept: KeptCall) -> dict[str, Any]:
 
 def _bird_row(bird: Bird) -> dict[str, Any]:
     return {
-        **bird.known.model_dump(),
+        **bird.known.model_dump(exclude={"colour"}),
         "sexed_at": None if bird.sexed_at is None else utc_text(bird.sexed_at),
         "last_at": utc_text(bird.last_at),
         "calls": len(bird.calls),

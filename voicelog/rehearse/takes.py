@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from voicelog.audio import cut
 from voicelog.audio.clean import ClipCleaner
+from voicelog.audio.views import views_of
 from voicelog.grammar import Grammar
 from voicelog.hearing import Recogniser
 from voicelog.rehearse.prompts import Words
@@ -15,10 +16,11 @@ from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Take:
-    """A prompt as the handler said it: its speech behind the noise stage."""
+    """A prompt as the handler said it: its speech behind the noise stage, and as a recogniser is given it."""
 
     prompt: Words
     clean: Frames
+    views: tuple[Frames, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +45,15 @@ def take_of(prompt: Words, raw: Frames, cleaner: ClipCleaner, name: str) -> Take
     if not clips:
         raise VoicelogError(f"{name}: no speech in it; say “{' '.join(prompt)}” closer to the microphone")
     speech = raw[round(clips[0].start_s * SAMPLE_RATE) : round(clips[-1].end_s * SAMPLE_RATE)]
-    return Take(prompt, cleaner.clean(speech))
+    clean = cleaner.clean(speech)
+    return Take(prompt, clean, views_of(clean, speech if cleaner.changes_sound else None))
 
 
 def hear(takes: Iterable[Take], recogniser: Recogniser, grammar: Grammar) -> Iterator[Result]:
     """The takes in order, as `recogniser` hears them."""
     recogniser.listen_for(grammar.network)
     for take in takes:
-        recogniser.feed(take.clean)
-        heard = recogniser.finish()
+        heard = recogniser.hear(take.views)
         meant = grammar.understand(take.prompt)
         understood = grammar.understand(tuple(word.text for word in heard.words))
         yield Result(take.prompt, heard, understood == meant)

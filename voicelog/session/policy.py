@@ -9,10 +9,14 @@ from voicelog.values import Verdict, VoicelogError
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about."""
+    """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about.
+
+    From `alike_from` on, a call is accepted although another live wording sounds like it.
+    """
 
     accept_from: float = 0.6
     ask_from: float = 0.3
+    alike_from: float = 0.99
 
     def __post_init__(self) -> None:
         if not 0 <= self.ask_from <= self.accept_from <= 1:
