@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import random
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from functools import cache
 from pathlib import Path
@@ -27,12 +28,12 @@ from voicelog.bench.grid import Trial, grid
 from voicelog.bench.texts import CLASSICS
 from voicelog.bench.voices import spoken, voice_named
 from voicelog.config import Config
-from voicelog.grammar import CallSaid, Grammars
+from voicelog.grammar import Grammars, NotUnderstood
 from voicelog.hearing.certainty import TERMS, Evidence, terms
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 from voicelog.places import shipped
 from voicelog.replay import alone
-from voicelog.values import Frames
+from voicelog.values import Call, Frames
 
 SHIPPED = Path(__file__).with_name("evidence.csv")
 VOICES = (
@@ -42,6 +43,13 @@ VOICES = (
 NOISES = ("pink", "fan", "babble")
 ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
 MEASURED = tuple(field.name for field in fields(Evidence))
+
+PARTS = (
+    *("male", "cock", "rooster", "hen", "female", "unsure", "foam yes", "foam no", "gland yes", "breast rust"),
+    *("four hundred ten grams", "three two five grams", "fourteen and a half ounces", "grow out", "to pen six"),
+    *("how many left", "who is left", "strike that", "correction", "pause listening", "finish session"),
+)
+ANSWERS = ("yes", "no", "confirm", "repeat")
 
 Row = dict[str, object]
 
@@ -58,7 +66,6 @@ class Talk:
     noise: str = "none"
     snr_db: float | None = None
     roster: str = "pen"
-    truth: None = None
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -80,18 +87,23 @@ def main() -> None:
 
 @main.command()
 @click.argument("out", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--calls", default=4, show_default=True)
+@click.option("--calls", default=2, show_default=True)
 @click.option("--seed", default=11, show_default=True)
 @click.option("--workers", default=1, show_default=True)
+@click.option("--only", type=click.Choice(["calls", "parts", "talk"]), multiple=True, help="Some kinds alone.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=default_cache)
-def collect(out: Path, calls: int, seed: int, workers: int, cache: Path) -> None:
+def collect(out: Path, calls: int, seed: int, workers: int, only: tuple[str, ...], cache: Path) -> None:
     """Hear the calls and write what was measured of each."""
     import multiprocessing
 
-    store = Cache(cache)
-    trials: list[Trial | Talk] = [*grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)]
-    trials += grid(VOICES, NOISES, store, rosters=("all",), calls=1, seed=seed)
-    trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
+    store, trials = Cache(cache), list[Trial | Talk]()
+    if not only or "calls" in only:
+        trials += grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)
+        trials += grid(VOICES, NOISES, store, rosters=("all",), calls=max(1, calls // 2), seed=seed)
+    if not only or "parts" in only:
+        trials += _parts(seed, store)
+    if not only or "talk" in only:
+        trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
     random.Random(seed).shuffle(trials)  # so that the first part of the file is like the whole
     with out.open("w", newline="") as file, multiprocessing.get_context("spawn").Pool(workers) as pool:
         writer = csv.DictWriter(file, [*ABOUT, *MEASURED])
@@ -102,6 +114,16 @@ def collect(out: Path, calls: int, seed: int, workers: int, cache: Path) -> None
                 file.flush()
             if done % 50 == 0:
                 click.echo(f"{done} of {len(trials)}")
+
+
+def _parts(seed: int, cache: Cache) -> Iterator[Trial]:
+    """What is said besides whole calls: each by every voice, without noise and in one of the noises."""
+    draw = random.Random(f"parts {seed}")
+    for voice in VOICES:
+        for number, text in enumerate((*PARTS, *ANSWERS)):
+            pen = pens(seed)[number % len(pens(seed))]
+            for noise, ratio in (("none", None), (draw.choice(NOISES), draw.choice((20.0, 15.0, 10.0)))):
+                yield Trial(seed, voice, noise, ratio, "none", "pen", number, tuple(text.split()), Call(), pen, cache)
 
 
 @main.command()
@@ -170,17 +192,18 @@ def _grammars() -> Grammars:
 
 def _hear(trial: Trial | Talk) -> Row | None:
     recogniser, stage = _ears()
-    grammar = _grammars().compile("call", trial.pen)
+    said = " ".join(trial.words)
+    grammar = _grammars().compile("answer" if said in ANSWERS else "call", trial.pen)
     recogniser.listen_for(grammar.network)
     quiet, raw, _ = alone(trial.frames, stage)
     words, _, evidence = recogniser.weigh(views_of(quiet, raw))
     heard = tuple(word.text for word in words)
     meaning = grammar.understand(heard)
-    if evidence is None or not isinstance(meaning, CallSaid):
-        return None  # never written, however sure
-    about = (trial.voice, trial.noise, trial.snr_db, trial.roster, " ".join(trial.words), " ".join(heard))
-    right = trial.truth is not None and meaning == CallSaid(call=trial.truth)
-    return dict(zip(ABOUT, (*about, right), strict=True)) | {k: round(v, 3) for k, v in asdict(evidence).items()}
+    if evidence is None or isinstance(meaning, NotUnderstood):
+        return None  # nothing is ever done about it, however sure
+    right = meaning == grammar.understand(trial.words)
+    about = (trial.voice, trial.noise, trial.snr_db, trial.roster, said, " ".join(heard), right)
+    return dict(zip(ABOUT, about, strict=True)) | {name: round(value, 3) for name, value in asdict(evidence).items()}
 
 
 if __name__ == "__main__":
