@@ -86,7 +86,9 @@ def test_single_calls_are_right_or_asked_about() -> None:
         }  # fmt: skip
         if line["verdict"] == "accept":
             assert line["record"] == expected["record"], expected["said"]
-            right += 1
+        # With 1 to 299 live every teen has its ten beside it: those are asked about, and yes writes the right call.
+        if line["verdict"] == "accept" or "sounds like" in line["reason"]:
+            right += line["record"] == expected["record"]
     assert right >= 18
 
 

@@ -11,6 +11,7 @@ ALLOWED = {
     "audio": set(),
     "grammar": set(),
     "hearing": {"grammar"},
+    "rehearse": {"audio", "grammar", "hearing"},
     "ledger": set(),
     "session": {"grammar", "ledger"},
     "flock": {"ledger"},

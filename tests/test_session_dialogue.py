@@ -154,9 +154,41 @@ SCRIPTS: dict[str, Script] = {
         ("42 male foam yes ~0.5", "ask", "four two, male, foam yes? yes or no"),
         ("yes", "accept", "four two, male, foam yes"),
     ],
-    "fairly heard, with a live rival": [("42 male ~0.5 | 52 male", "ask", "four two, male, not five two? yes or no")],
+    "fairly heard, with a live rival": [("42 male ~0.5 | 52 male", "ask", "band four two, or five two?")],
+    "the reading that was heard, chosen": [
+        ("42 male foam yes ~0.5 | 42 female foam yes", "ask", "four two: male, or female?"),
+        ("male", "accept", "four two, male, foam yes"),
+    ],
+    "the other reading, chosen": [
+        ("42 male foam yes ~0.5 | 42 female foam yes", "ask", "four two: male, or female?"),
+        ("female", "accept", "four two, female, foam yes"),
+    ],
+    "the other band, chosen": [
+        ("42 male ~0.5 | 52 male", "ask", "band four two, or five two?"),
+        ("52", "accept", "five two, male"),
+    ],
+    "yes chooses neither": [
+        ("42 male ~0.5 | 42 female", "ask", "four two: male, or female?"),
+        ("yes", "ask", "four two: male, or female?"),
+        ("no", "accept", "not written"),
+    ],
+    "a choice that is not sure is asked again": [
+        ("42 male ~0.5 | 42 female", "ask", "four two: male, or female?"),
+        ("female ~0.5", "ask", "four two: male, or female?"),
+        ("cough", "reject", "four two: male, or female?"),
+        ("unsure", "ask", "four two: male, or female?"),
+        ("female", "accept", "four two, female"),
+    ],
+    "a choice that contradicts is asked about": [
+        ("3 female ~0.5 | 3 male", "ask", "three: female, or male?"),
+        ("male", "ask", "three was female at six weeks; male now?"),
+        ("yes", "accept", "three, male"),
+    ],
+    "two slots in doubt are no choice": [
+        ("42 male foam yes ~0.5 | 42 female foam no", "ask", "four two, male, foam yes? yes or no"),
+    ],
     "a rival that is not here": [("42 male ~0.5 | 99 male", "ask", "four two, male? yes or no")],
-    "a rival for the same band": [("42 male ~0.5 | 42 female", "ask", "four two, male? yes or no")],
+    "a rival for the same band": [("42 male ~0.5 | 42 female", "ask", "four two: male, or female?")],
     "a rival that is no call": [("42 male ~0.5 | no", "ask", "four two, male? yes or no")],
     "a rival of a call surely heard": [("42 male | 52 male", "accept", "four two, male")],
     "a doubt": [("42 male ? fifteen or fifty", "ask", "four two, male? yes or no")],

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from voicelog.session import Policy, judge
-from voicelog.values import VoicelogError
+from voicelog.values import Verdict, VoicelogError
 
 POLICY = Policy(accept_from=0.8, ask_from=0.3)
 
@@ -41,3 +43,15 @@ def test_the_reason_is_the_doubt_or_the_certainty() -> None:
 def test_thresholds_out_of_order_are_refused(accept_from: float, ask_from: float) -> None:
     with pytest.raises(VoicelogError, match="give 0 <= ask <= accept <= 1"):
         Policy(accept_from, ask_from)
+
+
+@given(st.floats(0, 1), st.floats(5, 500), st.floats(1.01, 3))
+def test_the_policy_by_cost_is_the_cheapest_verdict(right: float, silent_error: float, say_again: float) -> None:
+    policy = Policy.by_cost(silent_error, say_again)
+    costs = {
+        Verdict.ACCEPT: (1 - right) * silent_error,
+        Verdict.ASK: 1 + (1 - right) * say_again,
+        Verdict.REJECT: say_again,
+    }
+    chosen = judge(policy, right).verdict
+    assert costs[chosen] <= min(costs.values()) + 1e-9 * silent_error

@@ -5,23 +5,29 @@ from __future__ import annotations
 import os
 import tomllib
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from platformdirs import user_config_path, user_data_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from voicelog.session.policy import SAY_AGAIN, SILENT_ERROR, Policy
 from voicelog.values import VoicelogError
 
 CONFIG_VARIABLE = "VOICELOG_CONFIG"
 
 
 class Config(BaseModel):
-    """Every setting and its default. Certainties run from 0 to 1."""
+    """Every setting and its default. Certainties run from 0 to 1; costs are in questions.
+
+    The two certainties follow from the two costs, unless they are set themselves.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     ledger: Path = Field(default_factory=lambda: user_data_path("voicelog", appauthor=False) / "yard.ledger")
     grammars: Path | None = None
+    language: str = "en"
+    yard: Path | None = None
     varieties: Path | None = None
     engine: Literal["auto", "vosk", "pocketsphinx"] = "auto"
     vosk_model: Path | None = None
@@ -29,8 +35,17 @@ class Config(BaseModel):
     voice: str = "en-us"
     readback: Literal["full", "brief", "tones"] = "brief"
     keep_sound: bool = True
-    accept_from: float = Field(default=0.6, ge=0, le=1)
-    ask_from: float = Field(default=0.3, ge=0, le=1)
+    silent_error_cost: float = Field(default=SILENT_ERROR, ge=5)
+    say_again_cost: float = Field(default=SAY_AGAIN, gt=1, le=3)
+    accept_from: float = Field(default_factory=lambda known: _cheapest(known).accept_from, ge=0, le=1)
+    ask_from: float = Field(default_factory=lambda known: _cheapest(known).ask_from, ge=0, le=1)
+    gain_db: float = Field(default=0, ge=-40, le=60)
+    voice_profile: Path | None = None
+
+
+def _cheapest(known: dict[str, Any]) -> Policy:
+    # A cost that was refused is not among what is known; the error is told all the same.
+    return Policy.by_cost(known.get("silent_error_cost", SILENT_ERROR), known.get("say_again_cost", SAY_AGAIN))
 
 
 def config_path() -> Path:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -48,13 +48,19 @@ class Line:
 def session_lines(sitting: Sitting, files: list[Path], stage: NoiseStage) -> Iterator[Line]:
     """The files as one session in order. Raises VoicelogError at a file that is no sound."""
     for file in files:
-        stage.reset()
-        cleaner = ClipCleaner(stage)
-        for clip in cut(read_sound(file)):
-            began = time.perf_counter()
-            quiet = cleaner.clean(clip.frames)
-            taken = sitting.hear(quiet, raw=_if_cleaned(clip.frames, stage), cut_short=clip.cut_short)
-            yield Line(str(file), clip.start_s, replace(taken, compute_s=time.perf_counter() - began))
+        for start_s, taken in hear_stream(sitting, read_sound(file), stage):
+            yield Line(str(file), start_s, taken)
+
+
+def hear_stream(sitting: Sitting, blocks: Iterable[Frames], stage: NoiseStage) -> Iterator[tuple[float, Taken]]:
+    """A stream cut into utterances: when each began, in seconds from the start, and what came of it."""
+    stage.reset()
+    cleaner = ClipCleaner(stage)
+    for clip in cut(blocks):
+        began = time.perf_counter()
+        quiet = cleaner.clean(clip.frames)
+        taken = sitting.hear(quiet, raw=_if_cleaned(clip.frames, stage), cut_short=clip.cut_short)
+        yield clip.start_s, replace(taken, compute_s=time.perf_counter() - began)
 
 
 def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, bool]:
@@ -62,9 +68,22 @@ def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, 
 
     Raises VoicelogError where the file is no sound.
     """
+    taken, speech = hear_alone(sitting, np.concatenate([np.zeros(0, np.int16), *read_sound(file)]), stage)
+    return Line(str(file), 0.0, taken), speech
+
+
+def hear_alone(sitting: Sitting, whole: Frames, stage: NoiseStage) -> tuple[Taken, bool]:
+    """Sound as one utterance, shape (samples,), int16, 16 kHz mono, and whether there was any speech in it."""
     began = time.perf_counter()
+    frames, raw, speech = alone(whole, stage)
+    taken = sitting.hear(frames, raw=raw)
+    taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
+    return taken, speech
+
+
+def alone(whole: Frames, stage: NoiseStage) -> tuple[Frames, Frames | None, bool]:
+    """One utterance behind noise suppression, as it came (None without suppression), and whether it has any speech."""
     stage.reset()
-    whole = np.concatenate([np.zeros(0, np.int16), *read_sound(file)])
     frames, raw = np.concatenate([stage.feed(whole), stage.flush()]), whole
     clips = list(cut([frames]))
     if clips:
@@ -72,9 +91,7 @@ def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, 
         first = max(0, round(clips[0].start_s * SAMPLE_RATE) - MOST_SILENCE)
         last = round(clips[-1].end_s * SAMPLE_RATE) + MOST_SILENCE
         frames, raw = frames[first:last], raw[first:last]
-    taken = sitting.hear(frames, raw=_if_cleaned(raw, stage))
-    taken = replace(taken, audio_s=len(whole) / SAMPLE_RATE, compute_s=time.perf_counter() - began)
-    return Line(str(file), 0.0, taken), bool(clips)
+    return frames, _if_cleaned(raw, stage), bool(clips)
 
 
 def _if_cleaned(raw: Frames, stage: NoiseStage) -> Frames | None:

@@ -6,6 +6,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from voicelog.audio.views import views_of
 from voicelog.grammar import Grammar, Grammars, NotUnderstood, snap, sounds_like
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, State, Turn, expects, step
@@ -66,7 +67,10 @@ class Sitting:
 
     @property
     def grammar(self) -> Grammar:
-        """What is listened for now."""
+        """What is listened for now: after a question that names two readings, those two."""
+        pending = self.state.pending
+        if pending is not None and pending.other is not None and expects(self.state) == "answer":
+            return self._grammars.choose((pending.entry.call, pending.other), self.state.roster)
         of_kind = GRAMMAR_OF_KIND.get(self.state.purpose.kind, "call")
         return self._grammars.compile(GRAMMAR_OF.get(expects(self.state), of_kind), self.state.roster)
 
@@ -80,33 +84,23 @@ class Sitting:
             heard = Heard((), 1.0, self._recogniser.name)
         else:
             self._recogniser.listen_for(grammar.network)
-            self._recogniser.feed(frames)
-            heard = self._recogniser.finish()
-        doubts = self._doubts(self._recogniser, grammar, heard, raw)
+            heard = self._recogniser.hear(views_of(frames, raw))
+        doubts = self._doubts(grammar, heard)
         if cut_short:
             doubts = (*doubts, "the call was cut off")
         return self._take(grammar, heard, doubts, frames if raw is None else raw, began, len(frames) / SAMPLE_RATE)
 
-    def _doubts(self, recogniser: Recogniser, grammar: Grammar, heard: Heard, raw: Frames | None) -> tuple[str, ...]:
-        """Why words that were heard surely may be wrong all the same: another live wording sounds
-        like them, or the sound as it came, before noise suppression, says something else."""
-        words = tuple(word.text for word in heard.words)
-        doubts = list(heard.doubts)
-        alike = sounds_like(words, grammar.network)
-        if alike:
-            doubts.append(alike)
-        trusted = heard.certainty >= self.state.settings.policy.accept_from
-        if raw is not None and words and trusted and not doubts:
-            plain = recogniser.glance(raw)
-            if grammar.understand(plain) != grammar.understand(words):
-                doubts.append(f"without noise suppression it sounded like “{' '.join(plain) or 'nothing'}”")
-        return tuple(doubts)
+    def _doubts(self, grammar: Grammar, heard: Heard) -> tuple[str, ...]:
+        """Why words that were heard fairly may be wrong all the same: another live wording sounds like them."""
+        alike = sounds_like([word.text for word in heard.words], grammar.network, self._grammars.sounds)
+        sure = heard.certainty >= self.state.settings.policy.alike_from
+        return heard.doubts if sure or alike is None else (*heard.doubts, alike)
 
     def type(self, text: str) -> Taken:
         """One utterance as typed words."""
         began = time.perf_counter()
         grammar = self.grammar
-        snapped = snap(text, grammar.network)
+        snapped = snap(text, grammar.network, self._grammars.digits, self._grammars.number_words)
         words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
         return self._take(grammar, Heard(words, 1.0, "typed"), snapped.doubts, None, began, 0.0)
 
@@ -163,9 +157,11 @@ class Sitting:
             )
 
 
-RECORD_SLOTS = tuple(Call.model_fields)
+RECORD_SLOTS = tuple(slot for slot in Call.model_fields if slot != "colour")
 
 
 def record_of(call: Call | None) -> dict[str, object] | None:
-    """A record as the JSON lines have it: every slot, null where it was not said."""
-    return None if call is None else {slot: getattr(call, slot) for slot in RECORD_SLOTS}
+    """A record as the JSON lines have it: every slot, null where it was not said; a colour only where it was."""
+    if call is None:
+        return None
+    return {slot: getattr(call, slot) for slot in RECORD_SLOTS} | ({"colour": call.colour} if call.colour else {})

@@ -86,11 +86,16 @@ class Call(BaseModel):
 
     `weight_g` is in grams, whatever unit was said. `band` is None only in a
     fragment whose bird is still to be found ("hen", about the bird in hand).
+    `colour` is the band's, where a yard has coloured bands; the number alone
+    names the bird, and a colour that was not said is left out of what is written.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     band: BandNumber | None = None
+    colour: Annotated[str, Field(min_length=1, max_length=40)] | None = Field(
+        default=None, exclude_if=lambda colour: colour is None
+    )
     sex: Sex | None = None
     foam: Amount | None = None
     gland: YesNo | None = None

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from voicelog.beginning import Beginning
     from voicelog.config import Config
     from voicelog.flock.varieties import Plans
+    from voicelog.grammar import Grammars
+    from voicelog.rehearse import VoiceProfile
     from voicelog.replay import Line
     from voicelog.session import Settings, State
     from voicelog.sitting import Sitting, Taken
@@ -28,9 +30,83 @@ CAUTIONS = (
 
 
 def settings_now() -> Config:
+    """The settings, with what a rehearsal found for this voice. What the settings file names wins over it."""
+    config = plain_settings()
+    profile = voice_profile(config)
+    if profile is None:
+        return config
+    from voicelog.hearing import choose
+
+    found = {} if "gain_db" in config.model_fields_set else {"gain_db": profile.gain_db}
+    # Certainties of two engines are not to be compared, and the two thresholds belong together.
+    same_engine = choose(config.engine, None, config.vosk_model).engine == profile.engine
+    if same_engine and not config.model_fields_set & {"accept_from", "ask_from"}:
+        found |= {"accept_from": profile.accept_from, "ask_from": profile.ask_from}
+    return config.model_copy(update=found)
+
+
+def plain_settings() -> Config:
+    """The settings without a rehearsal's."""
     from voicelog.config import load_config
 
-    return load_config()
+    context = click.get_current_context(silent=True)
+    given = {} if context is None else context.meta.get(_GIVEN, {})
+    return load_config().model_copy(update=given)
+
+
+_GIVEN = "voicelog.given"
+
+
+def instead_of_setting(context: click.Context, option: click.Parameter, value: Any) -> None:
+    """Callback of an option that stands in for the setting of its name, for this one command."""
+    if value is not None:
+        context.meta.setdefault(_GIVEN, {})[option.name] = value
+
+
+def open_grammars(config: Config) -> Grammars:
+    """The grammars of the settings: the folder named, else those of the language; with the words of the yard file."""
+    from voicelog.grammar import Grammars, load_yard
+    from voicelog.places import shipped
+
+    yard = None if config.yard is None else load_yard(config.yard.expanduser())
+    if config.grammars is not None:
+        folder = config.grammars.expanduser()
+    elif config.language == "en":
+        folder = shipped("grammars")
+    else:
+        folder = _folder_of(config.language)
+    grammars = Grammars(folder, yard)
+    grammars.check_yard("call")
+    return grammars
+
+
+def _folder_of(language: str) -> Path:
+    from voicelog.places import shipped
+
+    languages = sorted(path.parent.name for path in shipped("grammars").glob("*/call.gram"))
+    if language not in languages:
+        raise VoicelogError(
+            f"there are no grammars for the language “{language}”; "
+            f"use {', '.join(('en', *languages))}, or name a folder of .gram files with the setting grammars"
+        )
+    return shipped("grammars", language)
+
+
+def profile_path(config: Config) -> Path:
+    """Where the voice's profile lies: as the settings say, else beside them."""
+    from voicelog.config import config_path
+
+    return config.voice_profile or config_path().with_name("voice.toml")
+
+
+def voice_profile(config: Config) -> VoiceProfile | None:
+    """The profile of a rehearsal, None where there is none. Raises VoicelogError for a broken one."""
+    path = profile_path(config)
+    if config.voice_profile is None and not path.exists():
+        return None
+    from voicelog.rehearse import load_profile
+
+    return load_profile(path)
 
 
 def check_plans(config: Config) -> Plans:
@@ -75,17 +151,33 @@ def open_sitting(
     weights: tuple[float, float] | None = None,
     listens: bool = True,
 ) -> Sitting:
-    from voicelog.grammar import Grammars
     from voicelog.hearing import choose, open_recogniser
-    from voicelog.places import shipped
     from voicelog.session import start
     from voicelog.sitting import Sitting
 
-    grammars = Grammars(config.grammars or shipped("grammars"))
+    grammars = open_grammars(config)
     settings = dialogue_settings(config, weights)
     state: State = start(beginning.roster, beginning.known, settings, beginning.purpose, beginning.gone)
-    recogniser = open_recogniser(choose(config.engine, model, config.vosk_model)) if listens else None
+    recogniser = None
+    if listens:
+        choice = choose(config.engine, model, config.vosk_model)
+        profile = voice_profile(config)
+        mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
+        recogniser = open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr)
     return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound)
+
+
+def own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:
+    """What PocketSphinx must be told. Raises VoicelogError, with its place, for a word of the yard file without any."""
+    if engine != "pocketsphinx":
+        return {}
+    for word, place in grammars.yard.words():
+        if not grammars.sounds.ways(word):
+            raise VoicelogError(
+                f"{place}: no pronunciation is known for “{word}”; add it to the yard file under [pronunciations], "
+                f'as in {word} = "K W EY L"'
+            )
+    return {word: tuple(map(" ".join, ways)) for word, ways in grammars.pronunciations.items()}
 
 
 @contextmanager

@@ -7,6 +7,7 @@ from voicelog.audio.devices import SoundDevice, sound_devices
 from voicelog.audio.earcons import earcon
 from voicelog.audio.endpoint import Clip, CutSettings, Cutter, cut
 from voicelog.audio.files import duration_s, read_sound
+from voicelog.audio.gain import amplify
 from voicelog.audio.keep import keep_sound
 from voicelog.audio.quiet import NoiseStage, StageInfo, available_stages, make_stage
 from voicelog.audio.speaker import DeviceSpeaker, SilentSpeaker, Speaker, WavSpeaker, open_speaker
@@ -25,6 +26,7 @@ __all__ = [
     "StageInfo",
     "Voice",
     "WavSpeaker",
+    "amplify",
     "available_stages",
     "cut",
     "duration_s",

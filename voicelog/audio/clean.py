@@ -26,6 +26,10 @@ class ClipCleaner:
         self._behind = 0
         """Samples that went in and have not come out yet."""
 
+    @property
+    def changes_sound(self) -> bool:
+        return self._stage.name != "none"
+
     def clean(self, frames: Frames) -> Frames:
         """The clip without noise: same length, in step with the input."""
         if not len(frames):

@@ -8,7 +8,7 @@ import click
 
 from voicelog.commands.options import MODEL
 from voicelog.values import VoicelogError
-from voicelog.wiring import settings_now
+from voicelog.wiring import profile_path, settings_now, voice_profile
 
 
 @click.group(invoke_without_command=True)
@@ -48,6 +48,10 @@ def engine(ctx: click.Context, model: Path | None) -> None:
         click.echo(f"sound:    {wrong}")
     click.echo(f"settings: {settings}{'' if settings.exists() else ' (not there; the defaults hold)'}")
     click.echo(f"ledger:   {config.ledger}")
+    profile = voice_profile(config)
+    if profile is not None:
+        fitted = "PocketSphinx fitted to it" if profile.mllr else "nothing fitted to it"
+        click.echo(f"profile:  {profile_path(config)} ({profile.right} of {profile.prompts} prompts right, {fitted})")
 
 
 @engine.command()

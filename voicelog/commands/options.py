@@ -1,16 +1,41 @@
 """Options that several commands share, so that they are spelled and explained alike."""
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
 from voicelog.bookkeeping import parse_day
+from voicelog.wiring import instead_of_setting
 
 MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
 LEDGER = click.option("--ledger", type=click.Path(path_type=Path), help="The ledger file; made where it is not there.")
 ROSTER = click.option("--roster", help="Bands of the pen: bands and ranges, such as 3,7,12-40.")
 ALOUD = click.option("--aloud", is_flag=True, help="Speak the replies through the speaker.")
 WAV = click.option("--wav", type=click.Path(path_type=Path), help="Write the spoken replies into this WAV file.")
+
+F = TypeVar("F", bound=Callable[..., object])
+
+
+def vocabulary(command: F) -> F:
+    """Adds --yard and --language; they stand in for the settings of the same name, and the command need not know."""
+    yard = click.option(
+        "--yard",
+        type=click.Path(path_type=Path),
+        expose_value=False,
+        callback=instead_of_setting,
+        help="Your own words: a yard file, such as grammars/yard-example.toml.",
+    )
+    language = click.option(
+        "--language",
+        expose_value=False,
+        callback=instead_of_setting,
+        help="The language of the calls: en, or a folder of grammars/ such as es.",
+    )
+    return yard(language(command))
+
+
 ON = click.option(
     "--on", callback=lambda _ctx, _param, text: None if text is None else parse_day(text), metavar="DAY",
     help="The day on which it happened, such as 2026-05-31; today where none is named.",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, WAV
+from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, WAV, vocabulary
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, dialogue_settings, mouth, noise_stage, open_sitting, settings_now, show_line
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every utterance.")
 @click.option("--each", is_flag=True, help="Every file is one utterance in a fresh session.")
+@vocabulary
 @ROSTER
 @LEDGER
 @MODEL

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, PEN, ROSTER, TO, WAV
+from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, PEN, ROSTER, TO, WAV, vocabulary
 from voicelog.wiring import check_plans, ledger_path, mouth, open_sitting, settings_now, tell
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command("type")
+@vocabulary
 @ROSTER
 @LEDGER
 @ALOUD

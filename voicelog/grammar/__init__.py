@@ -3,14 +3,17 @@
 It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` listens and understands.
 """
 
-from voicelog.grammar.alike import sounds_like
+from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.network import Network, without
+from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.roster import parse_roster
 from voicelog.grammar.snap import snap
 from voicelog.grammar.utterance import Answer, CallSaid, Command, NotUnderstood, Utterance
+from voicelog.grammar.yard import Yard, load_yard
 
 __all__ = [
+    "AlikePair",
     "Answer",
     "CallSaid",
     "Command",
@@ -18,7 +21,11 @@ __all__ = [
     "Grammars",
     "Network",
     "NotUnderstood",
+    "Sounds",
     "Utterance",
+    "Yard",
+    "alike_pairs",
+    "load_yard",
     "parse_roster",
     "snap",
     "sounds_like",

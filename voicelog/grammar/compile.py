@@ -21,12 +21,17 @@ from voicelog.grammar.jsgf import (
     references,
 )
 from voicelog.grammar.jsgf import Sequence as InOrder
-from voicelog.grammar.meaning import meaning_of, number_of
-from voicelog.grammar.network import Network, minimal
-from voicelog.grammar.utterance import NotUnderstood, Utterance
-from voicelog.values import VoicelogError
+from voicelog.grammar.meaning import NUMBER_TAGS, meaning_of, number_of
+from voicelog.grammar.merge import NUMBER, tags_in, with_yard, words_in
+from voicelog.grammar.network import Network, minimal, only
+from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, english, no_dictionary, read_dictionary
+from voicelog.grammar.utterance import CallSaid, NotUnderstood, Utterance
+from voicelog.grammar.yard import Yard
+from voicelog.values import Call, VoicelogError
 
 TOP_RULE = "listen"
+CHOICE = "choose"
+"""The grammar of answers to a question that names two readings."""
 BAND_RULE = "band_number"
 SAID_ONCE = frozenset(("sex",))
 """Slots that the network allows once; every slot here doubles the network, and the parser refuses any twice."""
@@ -90,6 +95,31 @@ class Grammar:
             )
         return tuple(dict.fromkeys(tags for state, tags in threads if state == self._end))
 
+    def sentences(self) -> Iterator[tuple[Tags, Tags]]:
+        """Every utterance with the tags of each of its readings. The grammar has no repetition, or this never ends."""
+        todo: list[tuple[int, Tags, Tags]] = [(self._start, (), ())]
+        while todo:
+            state, words, tags = todo.pop()
+            if state == self._end:
+                yield words, tags
+            todo += [(to, (*words, word), tags) for word, to in reversed(self._paths.said[state])]
+            todo += [(to, words, tags + more) for more, to in reversed(self._paths.silent[state])]
+
+    @cached_property
+    def answers(self) -> list[tuple[Tags, tuple[str, object] | None]]:
+        """Every utterance that says one slot of a call, with that slot and its value, or something else than a call."""
+        found: list[tuple[Tags, tuple[str, object] | None]] = []
+        for words, tags in self.sentences():
+            match meaning_of(tags):
+                case CallSaid(call=call):
+                    said = call.model_dump(exclude_none=True)
+                    found += [(words, part) for part in said.items() if len(said) == 1]
+                case NotUnderstood():
+                    pass
+                case _:
+                    found.append((words, None))
+        return found
+
     def understand(self, words: Sequence[str]) -> Utterance:
         """The utterance that `words` make.
 
@@ -114,8 +144,11 @@ class Grammar:
 class Grammars:
     """A folder of grammar files, read once; `compile` turns one of them into a `Grammar`."""
 
-    def __init__(self, folder: Path) -> None:
-        """Reads every `.gram` file of `folder`. Raises VoicelogError (file, line, column)."""
+    def __init__(self, folder: Path, yard: Yard | None = None) -> None:
+        """Reads every `.gram` file of `folder`, and lays the words of `yard` into them.
+
+        Raises VoicelogError (file, line, column).
+        """
         if not folder.is_dir():
             raise VoicelogError(f"{folder}: no such folder; give a folder of .gram files")
         self.files: dict[str, GrammarFile] = {}
@@ -129,6 +162,61 @@ class Grammars:
                 for reference in references(rule.expansion):
                     if reference.name != VOID:
                         self._resolve(file, rule, reference)
+        self.yard = Yard() if yard is None else yard
+        self.files = with_yard(self.files, self.yard)
+        listed = folder / DICTIONARY_NAME
+        self._own_language = listed.is_file()
+        self._listed = read_dictionary(listed) if self._own_language else {}
+
+    @property
+    def pronunciations(self) -> Mapping[str, tuple[Phones, ...]]:
+        """The words whose pronunciation the folder or the yard file gives."""
+        return {**self._listed, **self.yard.pronunciations}
+
+    @cached_property
+    def sounds(self) -> Sounds:
+        """How the words sound. A folder with its own dictionary has no use for the English one."""
+        return Sounds(self.pronunciations, no_dictionary if self._own_language else english)
+
+    @cached_property
+    def digits(self) -> Mapping[str, str]:
+        """The word to write for each numeral from "0" to "9": the first that the grammars tag as that digit."""
+        found: dict[str, str] = {}
+        for tag, inner in self.tags():
+            if isinstance(inner, Literal) and tag.startswith("digit "):
+                found.setdefault(tag.removeprefix("digit "), inner.word)
+        return found
+
+    @cached_property
+    def number_words(self) -> frozenset[str]:
+        """The words that make numbers."""
+        return frozenset(
+            word for tag, inner in self.tags() if tag.partition(" ")[0] in NUMBER_TAGS for word in words_in(inner)
+        )
+
+    def check_yard(self, name: str) -> None:
+        """Raises VoicelogError, with its place, for a word of the yard file that could mean two things in `name`."""
+        for addition in (*self.yard.pens, *self.yard.colours):
+            if self.number_words.intersection(addition.words) or addition.value == NUMBER:
+                raise VoicelogError(f"{addition.place}: “{addition.value}” is or holds a number; use a name")
+        for addition in self.yard.values:
+            meanings = {meaning_of(tags) for tags in self.compile(name, (1,)).readings(addition.words)}
+            if len(meanings) > 1:
+                raise VoicelogError(
+                    f"{addition.place}: “{' '.join(addition.words)}” would mean two things; use another word"
+                )
+
+    def band_wordings(self, roster: Iterable[int]) -> dict[int, Sequence[Tags]]:
+        """Every way to say each band of a roster; a band that no grammar can say is left out."""
+        home = next((name for name, file in self.files.items() if BAND_RULE in file.rules), None)
+        wordings = {} if home is None else self._wordings(home)
+        return {band: wordings[band] for band in roster if band in wordings}
+
+    def tags(self) -> Iterator[tuple[str, Expansion]]:
+        """Every tag of every rule, with what it is the tag of."""
+        for file in self.files.values():
+            for rule in file.rules.values():
+                yield from tags_in(rule.expansion)
 
     def _resolve(self, file: GrammarFile, rule: Rule, reference: Reference) -> tuple[GrammarFile, Rule]:
         """The rule meant by a reference: of the file itself, else of what it imports (JSGF 4.3, 4.4)."""
@@ -152,6 +240,15 @@ class Grammars:
         Raises VoicelogError where there is no such grammar or it has no `<listen>`.
         """
         return self._compile(name, frozenset(roster))
+
+    def choose(self, readings: Sequence[Call], roster: Iterable[int]) -> Grammar:
+        """The grammar `choose` with the parts and the bands of these readings alone."""
+        grammar = self.compile(CHOICE, roster)
+        wanted: set[tuple[str, object]] = set()
+        for call in readings:
+            wanted |= call.model_dump(exclude_none=True).items()
+        said = [words for words, says in grammar.answers if says is None or says in wanted]
+        return replace(grammar, _wording=only(said))
 
     @lru_cache(maxsize=16)  # noqa: B019 - one Grammars lives as long as the program
     def _compile(self, name: str, roster: frozenset[int]) -> Grammar:
@@ -225,22 +322,11 @@ class Grammars:
         file = self.files[grammar]
         every = self._build(grammar, file, file.rules[BAND_RULE], frozenset())
         found: dict[int, list[Tags]] = defaultdict(list)
-        for words in _sentences(every.network):
-            for tags in every.readings(words):
-                number = number_of(tags)
-                if number is not None and number == int(number):
-                    found[int(number)].append(words)
+        for words, tags in every.sentences():
+            number = number_of(tags)
+            if number is not None and number == int(number) and words not in found[int(number)]:
+                found[int(number)].append(words)
         return found
-
-
-def _sentences(network: Network) -> Iterator[Tags]:
-    """Every utterance of a network without loops."""
-    todo: list[tuple[int, Tags]] = [(0, ())]
-    while todo:
-        state, words = todo.pop()
-        if state in network.finals:
-            yield words
-        todo += [(to, (*words, word)) for word, to in reversed(network.arcs[state].items())]
 
 
 def _determine(paths: _Paths, start: int, end: int) -> Network:

@@ -77,8 +77,9 @@ def meaning_of(tags: Iterable[str]) -> Utterance:
             return Answer(yes=value == "yes")
         else:
             slot, put = _slot(kind, value, number)
-            if slots.setdefault(slot, put) != put:
+            if slot in slots:
                 return NotUnderstood(why=f"{kind} was said twice")
+            slots[slot] = put
             number = None
     try:
         return CallSaid(call=Call.model_validate(slots))

@@ -78,18 +78,9 @@ def minimal(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> Network:
     return Network(tuple(merged), frozenset(number[block[state]] for state in finals))
 
 
-def without(network: Network, sentences: Iterable[Sequence[str]]) -> Network:
+def without(network: Network, said: Iterable[Sequence[str]]) -> Network:
     """The network less some utterances: what a recogniser hears there is its next best reading."""
-    trie: list[dict[str, int]] = [{}]
-    ends: set[int] = set()
-    for sentence in sentences:
-        node = 0
-        for word in sentence:
-            if word not in trie[node]:
-                trie[node][word] = len(trie)
-                trie.append({})
-            node = trie[node][word]
-        ends.add(node)
+    trie, ends = _trie(said)
 
     # A state is (state of the network, node of the trie); node None has left the trie for good.
     first: tuple[int, int | None] = (0, 0)
@@ -110,3 +101,23 @@ def without(network: Network, sentences: Iterable[Sequence[str]]) -> Network:
                 todo.append(target)
             arcs[number[pair]][word] = number[target]
     return Network(tuple(arcs), frozenset(finals), network.meaning)
+
+
+def only(said: Iterable[Sequence[str]]) -> Network:
+    """The network of these utterances and no other."""
+    arcs, ends = _trie(said)
+    return minimal(arcs, frozenset(ends))
+
+
+def _trie(said: Iterable[Sequence[str]]) -> tuple[list[dict[str, int]], set[int]]:
+    trie: list[dict[str, int]] = [{}]
+    ends: set[int] = set()
+    for words in said:
+        node = 0
+        for word in words:
+            if word not in trie[node]:
+                trie[node][word] = len(trie)
+                trie.append({})
+            node = trie[node][word]
+        ends.add(node)
+    return trie, ends

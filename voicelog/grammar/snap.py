@@ -7,7 +7,7 @@ too, but never silently: another number may be another live band.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from voicelog.grammar.network import Network
@@ -19,6 +19,7 @@ CLEAR_OF_NEXT = 8
 """By how many percent the nearest word must beat the next, or nobody can say which was meant."""
 
 _DIGIT_WORDS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_DIGITS = {str(digit): word for digit, word in enumerate(_DIGIT_WORDS)}
 _NUMBER_WORDS = frozenset(
     (*_DIGIT_WORDS, "oh", "ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen")
 ) | frozenset(("eighteen", "nineteen", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"))
@@ -32,22 +33,28 @@ class Snapped:
     doubts: tuple[str, ...] = ()
 
 
-def snap(text: str, network: Network) -> Snapped:
+def snap(
+    text: str,
+    network: Network,
+    digits: Mapping[str, str] = _DIGITS,
+    number_words: frozenset[str] = _NUMBER_WORDS,
+) -> Snapped:
     """The words of `text` as the grammar has them.
 
-    Numerals are spelled out digit by digit. A word that is near none, or near
+    Numerals are spelled out digit by digit, with the words of `digits`; `number_words`
+    are those that are never mended silently (both English where not given). A word that is near none, or near
     two alike, stays as it is, and the grammar will not understand it.
     """
     words: list[str] = []
     doubts: list[str] = []
     for token in re.findall(r"[^\W\d_]+(?:'[^\W\d_]+)?|\d", text.lower()):
         if token.isdigit():
-            words.append(_DIGIT_WORDS[int(token)])
+            words.append(digits.get(token, token))
         elif token in network.words or not (near := _nearest(token, sorted(network.words))):
             words.append(token)
         else:
             words.append(near)
-            if near in _NUMBER_WORDS:
+            if near in number_words:
                 doubts.append(f"“{token}” taken as {near}")
     return Snapped(tuple(words), tuple(doubts))
 

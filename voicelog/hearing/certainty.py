@@ -28,13 +28,20 @@ network are pressed onto them."""
 class Evidence:
     """What PocketSphinx measured of one utterance, in nats (natural log units).
 
-    `fit`: log likelihood of the words less that of a free phone loop, a frame.
-    `lead`: log likelihood of the words less that of the best reading that
-    means something else, `WORD_COST` taken off both for every word.
+    `fit`: log likelihood of the words less that of a free phone loop, a frame,
+    and `weakest` that of the word with the least. `lead`: log likelihood of the
+    words less that of the best reading that means something else, `WORD_COST`
+    taken off both for every word, the mean over the views; `least_lead` in the
+    view with the least. `agreed`: the share of views that heard the same by
+    themselves. `words`: how many were heard.
     """
 
     fit: float
+    weakest: float
     lead: float
+    least_lead: float
+    agreed: float
+    words: float
 
 
 def word_certainty(fit: float) -> float:
@@ -42,11 +49,28 @@ def word_certainty(fit: float) -> float:
     return _logistic(fit + 6.0)
 
 
+TERMS = ("fit", "weakest", "lead", "least_lead", "agreed", "words")
+"""What the regression weighs, in the order of `WEIGHTS`."""
+
+WEIGHTS = (2.25 + 2.25, 0.90, 0.0, 0.05, 0.0, 0.0, 0.0)
+"""The constant, then the weight of every term."""
+
+
+def terms(evidence: Evidence) -> tuple[float, ...]:
+    """What the regression weighs of one utterance; a lead counts by its square root."""
+    return (
+        evidence.fit,
+        evidence.weakest,
+        math.copysign(math.sqrt(abs(evidence.lead)), evidence.lead),
+        math.copysign(math.sqrt(abs(evidence.least_lead)), evidence.least_lead),
+        evidence.agreed,
+        evidence.words,
+    )
+
+
 def certainty_of(evidence: Evidence) -> float:
-    """From 0 to 1, higher for a call that is more likely right; see the module on how far to trust it."""
-    lead = max(-MOST_LEAD, min(evidence.lead, MOST_LEAD))
-    right = _logistic(2.25 + 0.90 * (evidence.fit + 2.5) + 1.03 * lead / 20)
-    return right * _logistic(4 * (evidence.fit - SPEECH_OF_THE_GRAMMAR))
+    """The probability, 0 to 1, that the call is right."""
+    return _logistic(sum(w * term for w, term in zip(WEIGHTS, (1.0, *terms(evidence)), strict=True)))
 
 
 def _logistic(x: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,12 +38,18 @@ def choose(engine: str = "auto", given: Path | None = None, config: Path | None 
     return Choice("pocketsphinx", model_folder(), reason)
 
 
-def open_recogniser(choice: Choice) -> Recogniser:
-    """Load the chosen engine and its model. Raises VoicelogError where the model is broken."""
+def open_recogniser(
+    choice: Choice, pronunciations: Mapping[str, Sequence[str]] | None = None, mllr: Path | None = None
+) -> Recogniser:
+    """Load the chosen engine and its model.
+
+    For PocketSphinx, `pronunciations` are ARPAbet by word and `mllr` is a transform that fits it to a voice.
+    Raises VoicelogError where the model or the transform is broken.
+    """
     if choice.engine == "vosk":
         from voicelog.hearing.vosk_engine import VoskRecogniser
 
         return VoskRecogniser(choice.model)
     from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 
-    return PocketSphinxRecogniser()
+    return PocketSphinxRecogniser(pronunciations, mllr)

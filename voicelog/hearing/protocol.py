@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol
 
 from voicelog.grammar.network import Network
@@ -15,8 +16,8 @@ class Recogniser(Protocol):
     pieces of one utterance, shape (samples,), int16, 16 kHz mono, of any
     length. `finish` closes the utterance and returns what was heard; the
     recogniser is then ready for the next. `reset` drops a half fed utterance.
-    `glance` gives the words of one whole utterance and nothing else: a second
-    look at the same sound, as cheap as the engine can make it.
+    `hear` takes a whole utterance at once, in one view or in several of the same
+    sound and length, the most trusted first; an engine may use the first alone.
     """
 
     name: str
@@ -29,4 +30,4 @@ class Recogniser(Protocol):
 
     def reset(self) -> None: ...
 
-    def glance(self, frames: Frames) -> tuple[str, ...]: ...
+    def hear(self, views: Sequence[Frames]) -> Heard: ...

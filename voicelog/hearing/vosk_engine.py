@@ -154,11 +154,10 @@ class VoskRecogniser:
         began_s = self._before / SAMPLE_RATE
         return heard_in(readings_in(self._close(), began_s, self._network.words), self._network)
 
-    def glance(self, frames: Frames) -> tuple[str, ...]:
-        """The words of one whole utterance; here no cheaper than hearing it."""
+    def hear(self, views: Sequence[Frames]) -> Heard:
         self.reset()
-        self.feed(frames)
-        return tuple(word.text for word in self.finish().words)
+        self.feed(views[0])
+        return self.finish()
 
     def reset(self) -> None:
         # Not the library's Reset: after it, sound that was fed but not yet decoded

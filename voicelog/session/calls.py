@@ -21,6 +21,8 @@ def hear_call(state: State, turn: Turn, said: Call) -> Outcome:
     heard = judge(state.settings.policy, turn.certainty, turn.doubts)
     if heard.verdict is Verdict.REJECT:
         return say_again(state, heard.reason)
+    if state.pending and state.pending.other:
+        return _choose(state, state.pending, turn, said, heard)
     if said.band is None and (state.pending or not said.said()):
         return say_again(state, "a question waits" if state.pending else "nothing was said of a bird")
     state, notice = _pass_over_question(state, said)
@@ -67,11 +69,22 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
         return write(state, entry, confirmed_by=None, reason=heard.reason)
     reasons = [risk.known for risk in risks]
     if heard.verdict is Verdict.ACCEPT:
-        question = _face_risks(call, risks)
-    else:
-        reasons.insert(0, heard.reason)
-        question = _read_out(call, risks, rival=_rival_band(state, turn, entry.band))
-    return ask(replace(state, pending=Pending(entry, question)), "; ".join(reasons))
+        return ask(replace(state, pending=Pending(entry, _face_risks(call, risks))), "; ".join(reasons))
+    reasons.insert(0, heard.reason)
+    other = None if risks else _other_reading(state, turn, call, wrong)
+    if other is None:
+        return ask(replace(state, pending=Pending(entry, _read_out(call, risks))), "; ".join(reasons))
+    question = wording.which(call, *other)
+    return ask(replace(state, pending=Pending(entry, question, other[0])), "; ".join(reasons))
+
+
+def _choose(state: State, asked: Pending, turn: Turn, said: Call, heard: Judgement) -> Outcome:
+    """One of two readings was asked for; the answer must be heard surely and fit exactly one of them."""
+    fits = [call for call in (asked.entry.call, asked.other) if call is not None and said.over(call) == call]
+    if heard.verdict is not Verdict.ACCEPT or len(fits) != 1:
+        return ask(state, f"the answer was not sure: {heard.reason if len(fits) == 1 else 'it fits neither or both'}")
+    chosen = Turn(asked.entry.id, CallSaid(call=fits[0]), turn.words, turn.certainty)
+    return _hear_fresh(replace(state, pending=None), chosen, fits[0], heard)
 
 
 def _pass_over_question(state: State, said: Call) -> tuple[State, tuple[Reply, ...]]:
@@ -119,18 +132,21 @@ def _face_risks(call: Call, risks: list[Risk]) -> str:
     return f"{risks[0].known}; {risks[0].asks}" if len(risks) == 1 else _read_out(call, risks)
 
 
-def _read_out(call: Call, risks: list[Risk], rival: int | None = None) -> str:
+def _read_out(call: Call, risks: list[Risk]) -> str:
     """The question that reads out the whole call, after every risk."""
-    return "; ".join([*(risk.known for risk in risks), wording.is_it(call, rival)])
+    return "; ".join([*(risk.known for risk in risks), wording.is_it(call)])
 
 
-def _rival_band(state: State, turn: Turn, band: int) -> int | None:
-    """The other live band that the runner-up names."""
-    match turn.rival:
-        case CallSaid(call=Call(band=int(other))) if other != band and other in state.roster:
-            return other
-        case _:
-            return None
+def _other_reading(state: State, turn: Turn, call: Call, wrong: Entry | None) -> tuple[Call, str] | None:
+    """The runner-up as a call, and the one slot in which it differs; None where it is no such reading."""
+    if not isinstance(turn.rival, CallSaid):
+        return None
+    other = _whole(state, turn.rival.call, wrong)
+    if other is None or other.band not in state.roster:
+        return None
+    differs = [name for name in Call.model_fields if getattr(other, name) != getattr(call, name)]
+    told = all(getattr(reading, name) is not None for reading in (call, other) for name in differs)
+    return (other, differs[0]) if len(differs) == 1 and told else None
 
 
 def _banding(state: State, entry: Entry) -> tuple[tuple[str, Fact], ...]:

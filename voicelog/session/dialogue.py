@@ -70,6 +70,8 @@ def _hear_answer(state: State, turn: Turn, yes: bool) -> Outcome:
     heard = judge(state.settings.policy, turn.certainty, turn.doubts)
     understood = heard.verdict is Verdict.ACCEPT or (heard.verdict is Verdict.ASK and not yes)
     if state.pending:
+        if yes and state.pending.other:
+            return ask(state, "yes does not say which")
         if not understood:
             return ask(state, f"the answer was not sure: {heard.reason}")
         if yes:

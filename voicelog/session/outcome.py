@@ -34,7 +34,9 @@ def refuse(state: State, text: str, reason: str, *, before: tuple[Reply, ...] = 
 
 def say_again(state: State, reason: str) -> Outcome:
     """Not heard: the handler says it again, or answers the question that waits."""
-    return refuse(state, wording.YES_OR_NO if state.pending else wording.SAY_AGAIN, reason)
+    if state.pending is None:
+        return refuse(state, wording.SAY_AGAIN, reason)
+    return refuse(state, state.pending.question if state.pending.other else wording.YES_OR_NO, reason)
 
 
 def ask(state: State, reason: str) -> Outcome:

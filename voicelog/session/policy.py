@@ -6,13 +6,35 @@ from dataclasses import dataclass
 
 from voicelog.values import Verdict, VoicelogError
 
+SILENT_ERROR = 50.0
+"""What a call written wrongly and unnoticed costs, in questions: about what a breeder would answer to be spared one."""
+
+SAY_AGAIN = 1.5
+"""What it costs to say a call again, in questions."""
+
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about."""
+    """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about.
 
-    accept_from: float = 0.6
-    ask_from: float = 0.3
+    From `alike_from` on, a call is accepted although another live wording sounds like it.
+    """
+
+    accept_from: float = 1 - 1 / (SILENT_ERROR - SAY_AGAIN)
+    ask_from: float = 1 / SAY_AGAIN
+    alike_from: float = 0.99
+
+    @classmethod
+    def by_cost(cls, silent_error: float = SILENT_ERROR, say_again: float = SAY_AGAIN) -> Policy:
+        """The cheapest for a call that is right with probability p.
+
+        To accept it costs (1 - p) silent errors; to ask, one question, and saying it again where it
+        was wrong; to reject, saying it again.
+        """
+        ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
+        if accept_from < ask_from:  # a question is never worth its while
+            accept_from = ask_from = 1 - say_again / silent_error
+        return cls(accept_from, ask_from)
 
     def __post_init__(self) -> None:
         if not 0 <= self.ask_from <= self.accept_from <= 1:

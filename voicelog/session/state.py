@@ -58,10 +58,15 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Pending:
-    """A question that waits for yes or no, and the entry that yes would write."""
+    """A question that waits, and the entry that yes would write.
+
+    With `other`, the call of another reading, the question names both: it is
+    answered by saying the one that is right, and yes is no answer.
+    """
 
     entry: Entry
     question: str
+    other: Call | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -139,10 +139,18 @@ def still_wrong(number: int) -> str:
     return f"{NOT_WRITTEN}, {correct(number)}"
 
 
-def is_it(call: Call, rival: int | None = None) -> str:
-    """Asks whether the whole call was heard right; `rival` is the band it may have been instead."""
-    other = "" if rival is None else f", not {band(rival)}"
-    return f"{record(call)}{other}? {YES_OR_NO}"
+def is_it(call: Call) -> str:
+    """Asks whether the whole call was heard right."""
+    return f"{record(call)}? {YES_OR_NO}"
+
+
+def which(call: Call, other: Call, name: str) -> str:
+    """Asks which of two readings is right, which differ in the slot `name` alone: "four two: male, or female?"."""
+    if name == "band":
+        assert call.band is not None and other.band is not None
+        return f"band {band(call.band)}, or {band(other.band)}?"
+    assert call.band is not None
+    return f"{band(call.band)}: {slot(name, getattr(call, name))}, or {slot(name, getattr(other, name))}?"
 
 
 def was(number: int, name: str, earlier: object, when: str) -> str:

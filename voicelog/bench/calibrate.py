@@ -1,0 +1,187 @@
+"""From trials to the numbers of `voicelog/hearing/certainty.py`.
+
+`collect` hears calls of the voices and noises that are there for fitting and writes what
+PocketSphinx measured of each, and whether the call was right, into a CSV file; `evidence.csv` beside
+this file is what the shipped numbers were fitted on. `fit` is a logistic regression on that.
+
+    python -m voicelog.bench.calibrate collect FILE.csv [--calls 4] [--seed 11]
+    python -m voicelog.bench.calibrate fit [FILE.csv]
+"""
+
+from __future__ import annotations
+
+import csv
+import random
+from dataclasses import asdict, dataclass, fields
+from functools import cache
+from pathlib import Path
+
+import click
+import numpy as np
+
+from voicelog.audio import NoiseStage, make_stage
+from voicelog.audio.views import views_of
+from voicelog.bench.cache import Cache, default_cache
+from voicelog.bench.calls import pens
+from voicelog.bench.grid import Trial, grid
+from voicelog.bench.texts import CLASSICS
+from voicelog.bench.voices import spoken, voice_named
+from voicelog.config import Config
+from voicelog.grammar import CallSaid, Grammars
+from voicelog.hearing.certainty import TERMS, Evidence, terms
+from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
+from voicelog.places import shipped
+from voicelog.replay import alone
+from voicelog.values import Frames
+
+SHIPPED = Path(__file__).with_name("evidence.csv")
+VOICES = (
+    *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12", "flite_awb@0.94", "flite_awb@1.06"),
+    *("festival_ked", "festival_kal", "flite_kal16@0.94", "espeak_us"),
+)
+NOISES = ("pink", "fan", "babble")
+ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
+MEASURED = tuple(field.name for field in fields(Evidence))
+
+Row = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Talk:
+    """Read prose, in the shape of a trial: whatever is heard of it is wrong."""
+
+    voice: str
+    text: str
+    number: int
+    seed: int
+    cache: Cache
+    noise: str = "none"
+    snr_db: float | None = None
+    roster: str = "pen"
+    truth: None = None
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        return tuple(self.text.lower().split())
+
+    @property
+    def pen(self) -> tuple[int, ...]:
+        return pens(self.seed)[self.number % len(pens(self.seed))]
+
+    @property
+    def frames(self) -> Frames:
+        return spoken(voice_named(self.voice), self.text, self.number, self.cache)
+
+
+@click.group()
+def main() -> None:
+    """Collect what is measured of many calls, and fit the certainty to it."""
+
+
+@main.command()
+@click.argument("out", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--calls", default=4, show_default=True)
+@click.option("--seed", default=11, show_default=True)
+@click.option("--workers", default=1, show_default=True)
+@click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=default_cache)
+def collect(out: Path, calls: int, seed: int, workers: int, cache: Path) -> None:
+    """Hear the calls and write what was measured of each."""
+    import multiprocessing
+
+    store = Cache(cache)
+    trials: list[Trial | Talk] = [*grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)]
+    trials += grid(VOICES, NOISES, store, rosters=("all",), calls=1, seed=seed)
+    trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
+    random.Random(seed).shuffle(trials)  # so that the first part of the file is like the whole
+    with out.open("w", newline="") as file, multiprocessing.get_context("spawn").Pool(workers) as pool:
+        writer = csv.DictWriter(file, [*ABOUT, *MEASURED])
+        writer.writeheader()
+        for done, row in enumerate(pool.imap_unordered(_hear, trials, chunksize=8), 1):
+            if row is not None:
+                writer.writerow(row)
+                file.flush()
+            if done % 50 == 0:
+                click.echo(f"{done} of {len(trials)}")
+
+
+@main.command()
+@click.argument("data", type=click.Path(path_type=Path, exists=True, dir_okay=False), default=SHIPPED)
+def fit(data: Path) -> None:
+    """Print the weights, and how well they do on voices left out of the fit one by one."""
+    rows = read(data)
+    x, right = matrix(rows), np.array([row["right"] == "True" for row in rows], float)
+    for name, weight in zip(("constant", *TERMS), regress(x, right), strict=True):
+        click.echo(f"{name:12} {weight:+.4f}")
+    told = np.empty(len(rows))
+    speakers = np.array([str(row["voice"]).partition("@")[0] for row in rows])
+    for speaker in sorted(set(speakers)):
+        out = speakers == speaker
+        told[out] = _logistic(x[out] @ regress(x[~out], right[~out]))
+    click.echo(f"{len(rows)} calls, {right.mean():.3f} right; Brier score {np.mean((told - right) ** 2):.4f}, ")
+    click.echo(f"of the share alone {np.mean((right.mean() - right) ** 2):.4f}")
+    for least in (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995):
+        kept = told >= least
+        click.echo(
+            f"certainty >= {least}: {kept.mean():.3f} of the calls, {int((1 - right)[kept].sum())} of them wrong"
+        )
+
+
+def read(data: Path) -> list[Row]:
+    with data.open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def matrix(rows: list[Row]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    """One row a call: a one for the constant, then the terms of the regression."""
+    measured = ([float(str(row[name])) for name in MEASURED] for row in rows)
+    return np.array([[1.0, *terms(Evidence(*values))] for values in measured])
+
+
+def regress(
+    x: np.ndarray[tuple[int, int], np.dtype[np.float64]],
+    right: np.ndarray[tuple[int], np.dtype[np.float64]],
+    ridge: float = 0.5,
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Weights of a logistic regression, shape (terms,), by Newton's method; the constant is not shrunk."""
+    weights = np.zeros(x.shape[1])
+    shrink = ridge * np.eye(x.shape[1])
+    shrink[0, 0] = 0.0
+    for _ in range(50):
+        told = _logistic(x @ weights)
+        slope = x.T @ (told - right) + shrink @ weights
+        curve = x.T @ (x * (told * (1 - told))[:, None]) + shrink + 1e-9 * np.eye(x.shape[1])
+        weights = weights - np.linalg.solve(curve, slope)
+    return weights
+
+
+def _logistic(z: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return 1 / (1 + np.exp(-np.clip(z, -500, 500)))
+
+
+@cache
+def _ears() -> tuple[PocketSphinxRecogniser, NoiseStage]:
+    return PocketSphinxRecogniser(), make_stage(Config().noise)
+
+
+@cache
+def _grammars() -> Grammars:
+    return Grammars(shipped("grammars"))
+
+
+def _hear(trial: Trial | Talk) -> Row | None:
+    recogniser, stage = _ears()
+    grammar = _grammars().compile("call", trial.pen)
+    recogniser.listen_for(grammar.network)
+    quiet, raw, _ = alone(trial.frames, stage)
+    words, _, evidence = recogniser.weigh(views_of(quiet, raw))
+    heard = tuple(word.text for word in words)
+    meaning = grammar.understand(heard)
+    if evidence is None or not isinstance(meaning, CallSaid):
+        return None  # never written, however sure
+    about = (trial.voice, trial.noise, trial.snr_db, trial.roster, " ".join(trial.words), " ".join(heard))
+    right = trial.truth is not None and meaning == CallSaid(call=trial.truth)
+    return dict(zip(ABOUT, (*about, right), strict=True)) | {k: round(v, 3) for k, v in asdict(evidence).items()}
+
+
+if __name__ == "__main__":
+    main()
