@@ -169,7 +169,7 @@ def test_no_file_is_unlisted_and_none_listed_twice() -> None:
 def test_the_fixtures_stay_small() -> None:
     lists = ["calls.jsonl", "session.jsonl", "tally.jsonl", "other.jsonl", "session.toml"]
     sizes = {file: (FIXTURES / file).stat().st_size for file in [*LISTED, *lists]}
-    assert sum(sizes.values()) < 12 * MEGABYTE
+    assert sum(sizes.values()) < 13 * MEGABYTE
     assert sizes["session.flac"] < 6 * MEGABYTE
     assert sizes["tally.flac"] < 1 * MEGABYTE
 
