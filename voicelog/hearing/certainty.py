@@ -16,7 +16,7 @@ MOST_LEAD = 120.0
 """Nats beyond which a greater lead over the runner-up says nothing more."""
 
 
-WORD_COST = 12.0
+WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
 
 SPEECH_OF_THE_GRAMMAR = -6.0
