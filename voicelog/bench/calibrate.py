@@ -2,7 +2,7 @@
 
 `collect` hears calls of the voices and noises that are there for fitting and writes what
 PocketSphinx measured of each, and whether the call was right, into a CSV file; `evidence.csv` beside
-this file is what the shipped numbers were fitted on. `fit` is a logistic regression on that.
+this file is what the shipped numbers were fitted on. `fit` finds the weights of the greatest likelihood.
 
     python -m voicelog.bench.calibrate collect FILE.csv [--calls 4] [--seed 11]
     python -m voicelog.bench.calibrate fit [FILE.csv]
@@ -25,12 +25,13 @@ from voicelog.audio.clean import ClipCleaner
 from voicelog.audio.views import views_of
 from voicelog.bench.cache import Cache, default_cache
 from voicelog.bench.calls import pens
+from voicelog.bench.extra import scipy_part
 from voicelog.bench.grid import Trial, grid
 from voicelog.bench.texts import CLASSICS
 from voicelog.bench.voices import spoken, voice_named
 from voicelog.config import Config
 from voicelog.grammar import Grammars, NotUnderstood
-from voicelog.hearing.certainty import TERMS, Evidence, terms
+from voicelog.hearing.certainty import Evidence, reading_terms, speech_terms
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 from voicelog.places import shipped
 from voicelog.values import SAMPLE_RATE, Call, Frames
@@ -130,21 +131,26 @@ def _parts(seed: int, cache: Cache) -> Iterator[Trial]:
 def fit(data: Path) -> None:
     """Print the weights, and how well they do on voices left out of the fit one by one."""
     rows = read(data)
-    x, right = matrix(rows), np.array([row["right"] == "True" for row in rows], float)
-    for name, weight in zip(("constant", *TERMS), regress(x, right), strict=True):
-        click.echo(f"{name:12} {weight:+.4f}")
+    speech, reading = terms_of(rows)
+    right = np.array([row["right"] == "True" for row in rows], float)
+    weights = regress(speech, reading, right)
+    click.echo(f"SPEECH = ({', '.join(f'{weight:.3f}' for weight in weights[: speech.shape[1]])})")
+    click.echo(f"READING = ({', '.join(f'{weight:.3f}' for weight in weights[speech.shape[1] :])})")
     told = np.empty(len(rows))
     speakers = np.array([str(row["voice"]).partition("@")[0] for row in rows])
     for speaker in sorted(set(speakers)):
         out = speakers == speaker
-        told[out] = _logistic(x[out] @ regress(x[~out], right[~out]))
-    click.echo(f"{len(rows)} calls, {right.mean():.3f} right; Brier score {np.mean((told - right) ** 2):.4f}, ")
-    click.echo(f"of the share alone {np.mean((right.mean() - right) ** 2):.4f}")
-    for least in (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995):
+        told[out] = _told(regress(speech[~out], reading[~out], right[~out]), speech[out], reading[out])
+    click.echo(f"{len(rows)} utterances, {right.mean():.3f} heard right. Of each voice by the others' weights:")
+    brier, of_the_share = np.mean((told - right) ** 2), np.mean((right.mean() - right) ** 2)
+    click.echo(f"Brier score {brier:.4f}; of the share alone {of_the_share:.4f}")
+    for least in (0.5, 0.8, 0.9, 0.95, 0.98, 0.99):
         kept = told >= least
-        click.echo(
-            f"certainty >= {least}: {kept.mean():.3f} of the calls, {int((1 - right)[kept].sum())} of them wrong"
-        )
+        click.echo(f"certainty >= {least}: {kept.mean():.3f} of them, {int((1 - right)[kept].sum())} wrong")
+
+
+Table = np.ndarray[tuple[int, int], np.dtype[np.float64]]
+Column = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 
 def read(data: Path) -> list[Row]:
@@ -152,31 +158,35 @@ def read(data: Path) -> list[Row]:
         return list(csv.DictReader(file))
 
 
-def matrix(rows: list[Row]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """One row a call: a one for the constant, then the terms of the regression."""
-    measured = ([float(str(row[name])) for name in MEASURED] for row in rows)
-    return np.array([[1.0, *terms(Evidence(*values))] for values in measured])
+def terms_of(rows: list[Row]) -> tuple[Table, Table]:
+    """One row an utterance: a one for the constant, then the terms of either function."""
+    measured = [Evidence(*(float(str(row[name])) for name in MEASURED)) for row in rows]
+    speech = np.array([[1.0, *speech_terms(each)] for each in measured])
+    return speech, np.array([[1.0, *reading_terms(each)] for each in measured])
 
 
-def regress(
-    x: np.ndarray[tuple[int, int], np.dtype[np.float64]],
-    right: np.ndarray[tuple[int], np.dtype[np.float64]],
-    ridge: float = 0.5,
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Weights of a logistic regression, shape (terms,), by Newton's method; the constant is not shrunk."""
-    weights = np.zeros(x.shape[1])
-    shrink = ridge * np.eye(x.shape[1])
-    shrink[0, 0] = 0.0
-    for _ in range(50):
-        told = _logistic(x @ weights)
-        slope = x.T @ (told - right) + shrink @ weights
-        curve = x.T @ (x * (told * (1 - told))[:, None]) + shrink + 1e-9 * np.eye(x.shape[1])
-        weights = weights - np.linalg.solve(curve, slope)
-    return weights
+def regress(speech: Table, reading: Table, right: Column, ridge: float = 0.3) -> Column:
+    """The weights of both functions, one after the other, of the greatest likelihood; constants are hardly shrunk."""
+    minimize = scipy_part("optimize").minimize
+    split = speech.shape[1]
+    shrink = np.full(split + reading.shape[1], ridge)
+    shrink[[0, split]] = 0.02
+
+    def loss(weights: Column) -> float:
+        told = np.clip(_told(weights, speech, reading), 1e-9, 1 - 1e-9)
+        return float(-np.sum(right * np.log(told) + (1 - right) * np.log(1 - told)) + np.sum(shrink * weights**2) / 2)
+
+    found: Column = minimize(loss, np.ones(len(shrink)), method="BFGS").x
+    return found
 
 
-def _logistic(z: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    return 1 / (1 + np.exp(-np.clip(z, -500, 500)))
+def _told(weights: Column, speech: Table, reading: Table) -> Column:
+    split = speech.shape[1]
+    return _logistic(speech @ weights[:split]) * _logistic(reading @ weights[split:])
+
+
+def _logistic(z: Column) -> Column:
+    return 1 / (1 + np.exp(-np.clip(z, -50, 50)))
 
 
 @cache
