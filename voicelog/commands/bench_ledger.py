@@ -49,10 +49,11 @@ def ledger(events: str, folder: Path, as_json: bool) -> None:
         click.echo(
             f"{found.events} events, {found.birds} birds: {found.bytes / found.events:.0f} bytes an event\n"
             f"  append   {found.append_p50_s * 1000:.1f} ms p50, {found.append_p99_s * 1000:.1f} ms p99; "
-            f"bare fsync {found.fsync_p50_s * 1000:.1f} and {found.fsync_p99_s * 1000:.1f} ms\n"
+            f"bare fsync {found.fsync_p50_s * 1000:.1f} and {found.fsync_p99_s * 1000:.1f} ms; "
+            f"processor {found.append_cpu_s * 1000:.1f} ms\n"
             f"  open     {found.open_s:.2f} s\n"
-            f"  due      {found.due_s:.3f} s\n"
-            f"  bird     {found.bird_s * 1000:.1f} ms, the slowest of 20\n"
-            f"  rebuild  {found.rebuild_s:.2f} s wall, {found.rebuild_cpu_s:.2f} s of processor: "
-            f"{found.events / found.rebuild_s:.0f} events/s, {found.events / found.rebuild_cpu_s:.0f} of processor time"
+            f"  due      {found.due_s:.3f} s; processor {found.due_cpu_s:.3f} s\n"
+            f"  bird     {found.bird_s * 1000:.1f} ms, the slowest of 20; processor {found.bird_cpu_s * 1000:.1f} ms\n"
+            f"  rebuild  {found.rebuild_s:.2f} s, {found.events / found.rebuild_s:.0f} events/s; "
+            f"processor {found.rebuild_cpu_s:.2f} s, {found.events / found.rebuild_cpu_s:.0f} events/s"
         )
