@@ -50,8 +50,8 @@ def word_certainty(fit: float) -> float:
     return _logistic(fit + 6.0)
 
 
-SPEECH = (2.543, 0.426, 0.369)
-READING = (0.557, 1.014, 1.178, 1.457, 1.439)
+SPEECH = (1.035, 1.331, 0.348)
+READING = (-0.816, 0.826, 1.851)
 """Weights: the constant, then every term below. From `voicelog/bench/calibrate.py fit` on `evidence.csv` beside it."""
 
 
@@ -63,7 +63,7 @@ def speech_terms(evidence: Evidence) -> tuple[float, ...]:
 def reading_terms(evidence: Evidence) -> tuple[float, ...]:
     """What tells whether no other reading of the grammar was meant; beyond `ENOUGH_LEAD` more lead says no more."""
     leads = (max(-ENOUGH_LEAD, min(lead, ENOUGH_LEAD)) / 20 for lead in (evidence.least_lead, evidence.lead))
-    return evidence.fit + 2.5, evidence.weakest + 4, *leads
+    return tuple(leads)
 
 
 def certainty_of(evidence: Evidence) -> float:
