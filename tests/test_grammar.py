@@ -64,7 +64,8 @@ def test_a_choice_listens_for_its_two_readings_alone() -> None:
     for said in ("one fifteen grams", "one five zero grams", "band four two", "no", "strike that"):
         assert choice.network.accepts(said.split()) == (said != "one fifteen grams"), said
     assert choice.understand(["one", "hundred", "fifty", "grams"]) == CallSaid(call=Call(weight_g=150))
-    for other in ("one fourteen grams", "male", "four three", "yes"):
+    assert choice.understand(["band", "four", "two", "male"]) == CallSaid(call=Call(band=42, sex="male"))
+    for other in ("one fourteen grams", "male", "four three"):
         assert not choice.network.accepts(other.split()), other
 
 

@@ -11,7 +11,7 @@ ALLOWED = {
     "audio": set(),
     "grammar": set(),
     "hearing": {"grammar"},
-    "rehearse": {"audio", "grammar", "hearing"},
+    "rehearse": {"audio", "grammar", "hearing", "session"},
     "ledger": set(),
     "session": {"grammar", "ledger"},
     "flock": {"ledger"},

@@ -167,6 +167,19 @@ SCRIPTS: dict[str, Script] = {
         ("42 male ~0.5 | 52 male", "ask", "band four two, or five two?"),
         ("52", "accept", "five two, male"),
     ],
+    "a whole call instead of a choice": [
+        ("42 male ~0.5 | 42 female", "ask", "four two: male, or female?"),
+        ("42 male foam yes", "accept", "four two, male, foam yes"),
+    ],
+    "the other reading has a weight that hardly any bird has": [
+        ("42 male 383g ~0.7 | 42 male 865g", "accept", "four two, male, three eight three grams"),
+        (
+            "107 male 383g ~0.7 | 107 male 333g",
+            "ask",
+            "one zero seven: three eight three grams, or three three three grams?",
+        ),
+        ("no", "accept", "not written"),
+    ],
     "yes chooses neither": [
         ("42 male ~0.5 | 42 female", "ask", "four two: male, or female?"),
         ("yes", "ask", "four two: male, or female?"),

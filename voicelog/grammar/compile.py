@@ -23,13 +23,14 @@ from voicelog.grammar.jsgf import (
 from voicelog.grammar.jsgf import Sequence as InOrder
 from voicelog.grammar.meaning import NUMBER_TAGS, meaning_of, number_of
 from voicelog.grammar.merge import NUMBER, tags_in, with_yard, words_in
-from voicelog.grammar.network import Network, minimal, only
+from voicelog.grammar.network import Network, either, minimal, only
 from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, english, no_dictionary, read_dictionary
 from voicelog.grammar.utterance import CallSaid, NotUnderstood, Utterance
 from voicelog.grammar.yard import Yard
 from voicelog.values import Call, VoicelogError
 
 TOP_RULE = "listen"
+ANSWER = "answer"
 CHOICE = "choose"
 """The grammar of answers to a question that names two readings."""
 BAND_RULE = "band_number"
@@ -81,6 +82,8 @@ class Grammar:
     _paths: _Paths
     _start: int
     _end: int
+    _else: Grammar | None = None
+    """Where to look for the meaning of words that are none here."""
 
     @cached_property
     def network(self) -> Network:
@@ -136,6 +139,8 @@ class Grammar:
             return NotUnderstood(why="the words could mean two things")
         if meanings:
             return meanings[0]
+        if self._else is not None:
+            return self._else.understand(words)
         if self.network.walk(words) is not None:
             return NotUnderstood(why="the call was cut short")
         return NotUnderstood(why="the words are no call")
@@ -242,13 +247,17 @@ class Grammars:
         return self._compile(name, frozenset(roster))
 
     def choose(self, readings: Sequence[Call], roster: Iterable[int]) -> Grammar:
-        """The grammar `choose` with the parts and the bands of these readings alone."""
-        grammar = self.compile(CHOICE, roster)
+        """What answers a question that names some readings: their bands and their parts alone, of the
+        grammar `choose` where there is one, and all that answers any question."""
+        answer = self.compile(ANSWER, roster)
+        if CHOICE not in self.files:
+            return answer
+        choice = self.compile(CHOICE, roster)
         wanted: set[tuple[str, object]] = set()
         for call in readings:
             wanted |= call.model_dump(exclude_none=True).items()
-        said = [words for words, says in grammar.answers if says is None or says in wanted]
-        return replace(grammar, _wording=only(said))
+        said = only(words for words, says in choice.answers if says is None or says in wanted)
+        return replace(choice, _wording=either(said, answer.network), _else=answer)
 
     @lru_cache(maxsize=16)  # noqa: B019 - one Grammars lives as long as the program
     def _compile(self, name: str, roster: frozenset[int]) -> Grammar:

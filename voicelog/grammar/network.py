@@ -109,6 +109,28 @@ def only(said: Iterable[Sequence[str]]) -> Network:
     return minimal(arcs, frozenset(ends))
 
 
+def either(a: Network, b: Network) -> Network:
+    """The network of every utterance of one or the other."""
+    first: tuple[int | None, int | None] = (0, 0)
+    number = {first: 0}
+    arcs: list[dict[str, int]] = [{}]
+    finals: set[int] = set()
+    todo = [first]
+    while todo:
+        pair = todo.pop()
+        leaving = [{} if at is None else net.arcs[at] for at, net in zip(pair, (a, b), strict=True)]
+        if any(at is not None and at in net.finals for at, net in zip(pair, (a, b), strict=True)):
+            finals.add(number[pair])
+        for word in leaving[0].keys() | leaving[1].keys():
+            target = (leaving[0].get(word), leaving[1].get(word))
+            if target not in number:
+                number[target] = len(arcs)
+                arcs.append({})
+                todo.append(target)
+            arcs[number[pair]][word] = number[target]
+    return minimal(arcs, frozenset(finals))
+
+
 def _trie(said: Iterable[Sequence[str]]) -> tuple[list[dict[str, int]], set[int]]:
     trie: list[dict[str, int]] = [{}]
     ends: set[int] = set()

@@ -29,7 +29,7 @@ network are pressed onto them."""
 class Evidence:
     """What PocketSphinx measured of one utterance, in nats (natural log units).
 
-    `fit`: log likelihood of the words less that of a free phone loop, a frame,
+    `fit`: log likelihood of the words less that of the best sound of speech, a frame,
     and `weakest` that of the word with the least. `lead`: log likelihood of the
     words less that of the best reading that means something else, `WORD_COST`
     taken off both for every word, the mean over the views; `least_lead` in the

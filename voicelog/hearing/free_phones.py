@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from voicelog.hearing.pocketsphinx_engine import _as_bytes, _decode, _phone_loop
+from functools import cache
+
+from pocketsphinx import Decoder
+
+from voicelog.hearing.pocketsphinx_engine import as_bytes, decode, model_folder, open_decoder
 from voicelog.values import Frames
 
 
@@ -12,5 +16,11 @@ def free_phones(frames: Frames) -> tuple[str, ...]:
     `frames`: shape (samples,), int16, 16 kHz mono.
     """
     return tuple(
-        piece.word for piece in _decode(_phone_loop(), _as_bytes(frames)) if piece.is_word and piece.word != "SIL"
+        piece.word for piece in decode(_phone_loop(), as_bytes(frames)) if piece.is_word and piece.word != "SIL"
     )
+
+
+@cache
+def _phone_loop() -> Decoder:
+    # One for the process: it depends on nothing but the model.
+    return open_decoder(allphone=str(model_folder() / "en-us-phone.lm.bin"), dict=None)

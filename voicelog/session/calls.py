@@ -18,16 +18,31 @@ from voicelog.values import Call, Verdict
 
 def hear_call(state: State, turn: Turn, said: Call) -> Outcome:
     """Whether a call is written, asked about or refused; what is asked is not written."""
-    heard = judge(state.settings.policy, turn.certainty, turn.doubts)
+    heard = judge(state.settings.policy, _plausible(state, turn, said), turn.doubts)
     if heard.verdict is Verdict.REJECT:
         return say_again(state, heard.reason)
-    if state.pending and state.pending.other:
+    if state.pending and state.pending.other and (said.band is None or not said.said()):
         return _choose(state, state.pending, turn, said, heard)
     if said.band is None and (state.pending or not said.said()):
         return say_again(state, "a question waits" if state.pending else "nothing was said of a bird")
     state, notice = _pass_over_question(state, said)
     outcome = _hear_fresh(state, turn, said, heard)
     return replace(outcome, replies=(*notice, *outcome.replies))
+
+
+UNLIKELY_WEIGHT = 20
+"""So many times less often a weight is out of the expected range than in it (common practice)."""
+
+
+def _plausible(state: State, turn: Turn, said: Call) -> float:
+    """The certainty, raised where the runner-up says only another weight and one that hardly any bird has."""
+    if not isinstance(turn.rival, CallSaid) or said.weight_g is None or turn.rival.call.weight_g is None:
+        return turn.certainty
+    least, greatest = state.settings.expected_weight_g
+    same_else = turn.rival.call.model_copy(update={"weight_g": said.weight_g}) == said
+    if same_else and least <= said.weight_g <= greatest and not least <= turn.rival.call.weight_g <= greatest:
+        return turn.certainty / (turn.certainty + (1 - turn.certainty) / UNLIKELY_WEIGHT)
+    return turn.certainty
 
 
 def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> Outcome:
@@ -80,7 +95,8 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
 
 def _choose(state: State, asked: Pending, turn: Turn, said: Call, heard: Judgement) -> Outcome:
     """One of two readings was asked for; the answer must be heard surely and fit exactly one of them."""
-    fits = [call for call in (asked.entry.call, asked.other) if call is not None and said.over(call) == call]
+    readings = [call for call in (asked.entry.call, asked.other) if call is not None]
+    fits = [call for call in readings if said.over(call) == call]
     if heard.verdict is not Verdict.ACCEPT or len(fits) != 1:
         return ask(state, f"the answer was not sure: {heard.reason if len(fits) == 1 else 'it fits neither or both'}")
     chosen = Turn(asked.entry.id, CallSaid(call=fits[0]), turn.words, turn.certainty)
