@@ -46,18 +46,18 @@ class Evidence:
 
 
 def word_certainty(fit: float) -> float:
-    """From 0 to 1 for one word, by its own `fit`: half where a word of read prose would be."""
-    return _logistic(fit + 6.0)
+    """From 0 to 1 for one word, by its own `fit`: half where the worst word of right calls rarely lies."""
+    return _logistic(fit + 9.0)
 
 
-SPEECH = (1.035, 1.331, 0.348)
-READING = (-0.816, 0.826, 1.851)
+SPEECH = (3.027, 1.601, 1.151)
+READING = (-0.139, 0.671, 1.273)
 """Weights: the constant, then every term below. From `voicelog/bench/calibrate.py fit` on `evidence.csv` beside it."""
 
 
 def speech_terms(evidence: Evidence) -> tuple[float, ...]:
     """What tells whether this was speech of the grammar at all. Shifted so that the constant is that of a poor call."""
-    return evidence.fit + 4, evidence.weakest + 6
+    return evidence.fit + 6.5, evidence.weakest + 7.7
 
 
 def reading_terms(evidence: Evidence) -> tuple[float, ...]:

@@ -46,7 +46,7 @@ this costs 0.02 of the real-time factor; wider still brought nothing."""
 
 
 SURE_LEAD = 80.0
-"""Nats by which the first view alone decides; of 332 utterances for fitting, TODO."""
+"""Nats of lead in the first view from which no other view is asked: that is beyond `ENOUGH_LEAD`."""
 
 MOST_ALIKE = 4
 """After so many wordings of one meaning the next is taken as the runner-up, whatever it means."""
