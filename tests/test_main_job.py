@@ -86,10 +86,10 @@ def test_single_calls_are_right_or_asked_about() -> None:
         }  # fmt: skip
         if line["verdict"] == "accept":
             assert line["record"] == expected["record"], expected["said"]
-        # With 1 to 299 live every teen has its ten beside it: those are asked about, and yes writes the right call.
-        if line["verdict"] == "accept" or "sounds like" in line["reason"]:
+        # What is asked about is right once yes is said: with 1 to 299 live every teen has its ten beside it.
+        if line["verdict"] != "reject":
             right += line["record"] == expected["record"]
-    assert right >= 18
+    assert right >= 19
 
 
 def test_what_was_read_back_survives_kill_9(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -130,7 +131,8 @@ def ledger_path(config: Config, given: Path | None) -> Path:
 def dialogue_settings(config: Config, weights: tuple[float, float] | None = None) -> Settings:
     from voicelog.session import Policy, Settings
 
-    policy = Policy(config.accept_from, config.ask_from)
+    by_cost = Policy.by_cost(config.silent_error_cost, config.say_again_cost)
+    policy = replace(by_cost, accept_from=config.accept_from, ask_from=config.ask_from)
     if weights is None:
         return Settings(policy, config.readback)
     return Settings(policy, config.readback, weights)

@@ -18,7 +18,7 @@ from voicelog.values import Call, Verdict
 
 def hear_call(state: State, turn: Turn, said: Call) -> Outcome:
     """Whether a call is written, asked about or refused; what is asked is not written."""
-    heard = judge(state.settings.policy, _plausible(state, turn, said), turn.doubts)
+    heard = _judge(state, turn, said)
     if heard.verdict is Verdict.REJECT:
         return say_again(state, heard.reason)
     if state.pending and state.pending.other and (said.band is None or not said.said()):
@@ -34,15 +34,21 @@ UNLIKELY_WEIGHT = 20
 """So many times less often a weight is out of the expected range than in it (common practice)."""
 
 
-def _plausible(state: State, turn: Turn, said: Call) -> float:
-    """The certainty, raised where the runner-up says only another weight and one that hardly any bird has."""
-    if not isinstance(turn.rival, CallSaid) or said.weight_g is None or turn.rival.call.weight_g is None:
-        return turn.certainty
-    least, greatest = state.settings.expected_weight_g
-    same_else = turn.rival.call.model_copy(update={"weight_g": said.weight_g}) == said
-    if same_else and least <= said.weight_g <= greatest and not least <= turn.rival.call.weight_g <= greatest:
-        return turn.certainty / (turn.certainty + (1 - turn.certainty) / UNLIKELY_WEIGHT)
-    return turn.certainty
+def _judge(state: State, turn: Turn, said: Call) -> Judgement:
+    """How far the words are trusted; a doubt about the weight alone weighs less.
+
+    The certainty is raised where the other weight is one that hardly any bird has. And a weight that is read
+    back wrongly and passes unnoticed costs less than a wrong sex or band (`Policy.weight_from`).
+    """
+    policy, certainty = state.settings.policy, turn.certainty
+    if isinstance(turn.rival, CallSaid) and said.weight_g is not None and turn.rival.call.weight_g is not None:
+        other = turn.rival.call.weight_g
+        if turn.rival.call.model_copy(update={"weight_g": said.weight_g}) == said:
+            policy = replace(policy, accept_from=min(policy.accept_from, policy.weight_from))
+            least, greatest = state.settings.expected_weight_g
+            if least <= said.weight_g <= greatest and not least <= other <= greatest:
+                certainty /= certainty + (1 - certainty) / UNLIKELY_WEIGHT
+    return judge(policy, certainty, turn.doubts)
 
 
 def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> Outcome:
