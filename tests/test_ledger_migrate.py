@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -10,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from voicelog.ledger import CallMade, Draft, Ledger, migrate, new_id
+from voicelog.ledger import Banded, CallMade, Draft, Ledger, migrate, new_id
+from voicelog.ledger.merge import merge
 from voicelog.values import Call, VoicelogError
 
 if TYPE_CHECKING:
@@ -82,3 +84,38 @@ def test_a_failed_migration_leaves_the_old_ledger(old_ledger: Path, monkeypatch:
         assert ledger.db.table("pen").exists() is False
         assert ledger.verify() == []
         assert len(list(ledger.events())) == 1
+
+
+FIRST_VERSION = Path(__file__).parent / "data" / "version_1.db"
+"""A ledger as the first version wrote it: two calls, one of them corrected, a void, a note. Never made anew."""
+
+
+def test_a_ledger_of_the_first_version_is_read_and_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "yard.db"
+    shutil.copy(FIRST_VERSION, path)
+    assert _version(path) == 1
+    with closing(sqlite3.connect(path)) as raw:
+        before = raw.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
+    with Ledger.open(path) as ledger:
+        assert _version(path) == len(migrate.MIGRATIONS)
+        after = ledger.db.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
+        assert after == before and len(before) == 7
+        assert ledger.verify() == []
+        assert ledger.db.execute("SELECT band, sex, state FROM bird ORDER BY band").fetchall() == [
+            (42, "female", "live"),
+            (43, "male", "live"),
+        ]
+        states = ledger.db.execute("SELECT state FROM call ORDER BY id").fetchall()
+        assert [state for (state,) in states] == ["superseded", "effective", "effective", "voided"]
+        kept = ledger.append(Draft(id=new_id(), session="s", fact=Banded(band=42, lot="A7", pen="3")))
+        assert (kept.seq, kept.prev) == (8, before[-1][4])
+        assert ledger.verify() == []
+
+
+def test_a_ledger_of_the_first_version_can_be_merged_as_it_is(tmp_path: Path) -> None:
+    with Ledger.open(tmp_path / "yard.db") as ledger:
+        old = tmp_path / "old.db"
+        shutil.copy(FIRST_VERSION, old)
+        assert merge(ledger, old).events == 7
+        assert ledger.verify() == []
+        assert _version(old) == 1

@@ -20,6 +20,7 @@ from hypothesis import settings as checks
 from hypothesis import strategies as st
 
 from voicelog.audio import SilentSpeaker, find_voice
+from voicelog.beginning import Beginning
 from voicelog.cli import main
 from voicelog.grammar import Grammars
 from voicelog.hearing.pocketsphinx_engine import model_folder
@@ -31,6 +32,7 @@ from voicelog.rehearse.live import ask_for
 from voicelog.rehearse.mllr import identity
 from voicelog.rehearse.slips import NOTHING, slips, tally
 from voicelog.rehearse.thresholds import Thresholds, best_thresholds, cost
+from voicelog.session import Purpose
 from voicelog.values import Frames, VoicelogError
 from voicelog.wiring import open_sitting, settings_now
 
@@ -80,15 +82,15 @@ def test_a_rehearsal_names_the_word_that_failed_and_is_used_afterwards(settings:
     profile = load_profile(settings / "voice.toml")
     assert profile.speech_dbfs == pytest.approx(SPEECH_DBFS, abs=1.5)
     assert (profile.prompts, profile.right) == (len(CALLS), len(CALLS) - 1)
+    written = (settings / "voice.toml").read_text(encoding="utf-8")
     (settings / "voice.toml").write_text(
-        (settings / "voice.toml").read_text(encoding="utf-8").replace("accept_from = 0.6", "accept_from = 0.8"),
-        encoding="utf-8",
+        re.sub(r"accept_from = [\d.]+", "accept_from = 0.99", written), encoding="utf-8"
     )
     profile = load_profile(settings / "voice.toml")
-    assert profile.accept_from == 0.8
+    assert profile.accept_from == 0.99
     assert settings_now().accept_from == profile.accept_from
-    (settings / "voicelog.toml").write_text('noise = "none"\naccept_from = 0.5\n', encoding="utf-8")
-    assert settings_now().accept_from == 0.5
+    (settings / "voicelog.toml").write_text('noise = "none"\naccept_from = 0.9\n', encoding="utf-8")
+    assert settings_now().accept_from == 0.9
     assert {path.suffix for path in settings.iterdir()} <= {".toml", ".mllr"}
     again = run(*arguments[:2], "--prompts", prompt_file(tmp_path, prompts[:1]), "--from", files[0], "--save")
     assert again.exit_code == 0, again.output
@@ -245,10 +247,12 @@ def test_a_kept_transform_lies_beside_the_profile_and_sessions_use_it(settings: 
     save_profile(path, PROFILE, identity(read_model(model_folder() / "en-us")))
     (transform,) = settings.glob("*.mllr")
     assert load_profile(path) == PROFILE.model_copy(update={"mllr": transform.name})
-    assert open_sitting(settings_now(), None, (13,), {}, None).state.settings.policy.accept_from == 0.7
+    assert (
+        open_sitting(settings_now(), None, Beginning(Purpose(), (13,)), None).state.settings.policy.accept_from == 0.7
+    )
     transform.write_text("1 3 broken", encoding="utf-8")
     with pytest.raises(VoicelogError, match=transform.name):
-        open_sitting(settings_now(), None, (13,), {}, None)
+        open_sitting(settings_now(), None, Beginning(Purpose(), (13,)), None)
     assert save_profile(path, PROFILE, None) == PROFILE.model_copy(update={"mllr": transform.name})
     assert load_profile(path) == PROFILE
     assert not transform.exists()

@@ -86,7 +86,7 @@ def test_a_tally_says_the_sum_at_every_tenth_bird(sit: Sit) -> None:
     assert [reply.partition(". ")[2] for reply in replies] == [*[""] * 9, "ten", *[""] * 9, "twenty"]
 
 
-@pytest.mark.parametrize("certainty", [0.1, 0.5])
+@pytest.mark.parametrize("certainty", [0.1, 0.5, 0.84])
 def test_a_tally_counts_nothing_that_is_not_heard_surely(certainty: float) -> None:
     """A question would take longer than the word: it is said again."""
     state = start((), purpose=begin(None, PLANS, "tally", pen="1").purpose)

@@ -9,13 +9,14 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
+from voicelog.beginning import Beginning
 from voicelog.cli import main
 from voicelog.config import Config
 from voicelog.grammar import CallSaid, Grammars, load_yard
 from voicelog.grammar.toml_places import places
 from voicelog.ledger import CallMade, Draft, Ledger, SessionStarted, fold, new_id
 from voicelog.places import shipped
-from voicelog.session import start
+from voicelog.session import Purpose, start
 from voicelog.sitting import Sitting, record_of
 from voicelog.values import Call, Verdict, VoicelogError
 from voicelog.wiring import open_grammars, open_sitting
@@ -106,7 +107,7 @@ def test_a_word_without_pronunciation_is_named_with_its_place(tmp_path: Path) ->
     file = yard(tmp_path, '[words.sex]\nfemale = ["layer", "xyzzy"]')
     config = Config(yard=file, engine="pocketsphinx")
     with pytest.raises(VoicelogError, match=r"yard\.toml:2:20: no pronunciation is known for “xyzzy”; add it"):
-        open_sitting(config, None, [42], {}, None)
+        open_sitting(config, None, Beginning(Purpose(), (42,)), None)
     told = CliRunner().invoke(main, ["grammar", "check", "--roster", "42", "--yard", str(file)])
     assert told.exit_code == 0
     assert "No pronunciation is known for: xyzzy" in told.output

@@ -2,7 +2,7 @@
 
 `collect` hears calls of the voices and noises that are there for fitting and writes what
 PocketSphinx measured of each, and whether the call was right, into a CSV file; `evidence.csv` beside
-this file is what the shipped numbers were fitted on. `fit` is a logistic regression on that.
+this file is what the shipped numbers were fitted on. `fit` finds the weights of the greatest likelihood.
 
     python -m voicelog.bench.calibrate collect FILE.csv [--calls 4] [--seed 11]
     python -m voicelog.bench.calibrate fit [FILE.csv]
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import random
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from functools import cache
 from pathlib import Path
@@ -19,29 +20,37 @@ from pathlib import Path
 import click
 import numpy as np
 
-from voicelog.audio import NoiseStage, make_stage
+from voicelog.audio import make_stage
+from voicelog.audio.clean import ClipCleaner
 from voicelog.audio.views import views_of
 from voicelog.bench.cache import Cache, default_cache
 from voicelog.bench.calls import pens
+from voicelog.bench.extra import scipy_part
 from voicelog.bench.grid import Trial, grid
 from voicelog.bench.texts import CLASSICS
 from voicelog.bench.voices import spoken, voice_named
 from voicelog.config import Config
-from voicelog.grammar import CallSaid, Grammars
-from voicelog.hearing.certainty import TERMS, Evidence, terms
+from voicelog.grammar import Grammars, NotUnderstood
+from voicelog.hearing.certainty import Evidence, reading_terms, speech_terms
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 from voicelog.places import shipped
-from voicelog.replay import alone
-from voicelog.values import Frames
+from voicelog.values import SAMPLE_RATE, Call, Frames
 
 SHIPPED = Path(__file__).with_name("evidence.csv")
 VOICES = (
-    *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12", "flite_awb@0.94", "flite_awb@1.06"),
-    *("festival_ked", "festival_kal", "flite_kal16@0.94", "espeak_us"),
+    *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12"),
+    *("festival_ked", "festival_kal", "espeak_us"),
 )
 NOISES = ("pink", "fan", "babble")
 ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
 MEASURED = tuple(field.name for field in fields(Evidence))
+
+PARTS = (
+    *("male", "cock", "rooster", "hen", "female", "unsure", "foam yes", "foam no", "gland yes", "breast rust"),
+    *("four hundred ten grams", "three two five grams", "fourteen and a half ounces", "grow out", "to pen six"),
+    *("how many left", "who is left", "strike that", "correction", "pause listening", "finish session"),
+)
+ANSWERS = ("yes", "no", "confirm", "repeat")
 
 Row = dict[str, object]
 
@@ -58,7 +67,6 @@ class Talk:
     noise: str = "none"
     snr_db: float | None = None
     roster: str = "pen"
-    truth: None = None
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -80,18 +88,22 @@ def main() -> None:
 
 @main.command()
 @click.argument("out", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--calls", default=4, show_default=True)
+@click.option("--calls", default=2, show_default=True)
 @click.option("--seed", default=11, show_default=True)
 @click.option("--workers", default=1, show_default=True)
+@click.option("--only", type=click.Choice(["calls", "parts", "talk"]), multiple=True, help="Some kinds alone.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=default_cache)
-def collect(out: Path, calls: int, seed: int, workers: int, cache: Path) -> None:
+def collect(out: Path, calls: int, seed: int, workers: int, only: tuple[str, ...], cache: Path) -> None:
     """Hear the calls and write what was measured of each."""
     import multiprocessing
 
-    store = Cache(cache)
-    trials: list[Trial | Talk] = [*grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)]
-    trials += grid(VOICES, NOISES, store, rosters=("all",), calls=1, seed=seed)
-    trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
+    store, trials = Cache(cache), list[Trial | Talk]()
+    if not only or "calls" in only:
+        trials += grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)
+    if not only or "parts" in only:
+        trials += _parts(seed, store)
+    if not only or "talk" in only:
+        trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
     random.Random(seed).shuffle(trials)  # so that the first part of the file is like the whole
     with out.open("w", newline="") as file, multiprocessing.get_context("spawn").Pool(workers) as pool:
         writer = csv.DictWriter(file, [*ABOUT, *MEASURED])
@@ -104,26 +116,41 @@ def collect(out: Path, calls: int, seed: int, workers: int, cache: Path) -> None
                 click.echo(f"{done} of {len(trials)}")
 
 
+def _parts(seed: int, cache: Cache) -> Iterator[Trial]:
+    """What is said besides whole calls: each by every voice, without noise or in one of the noises."""
+    draw = random.Random(f"parts {seed}")
+    for voice in VOICES:
+        for number, text in enumerate((*PARTS, *ANSWERS)):
+            pen = pens(seed)[number % len(pens(seed))]
+            noise, ratio = draw.choice((("none", None), (draw.choice(NOISES), draw.choice((20.0, 15.0, 10.0)))))
+            yield Trial(seed, voice, noise, ratio, "none", "pen", number, tuple(text.split()), Call(), pen, cache)
+
+
 @main.command()
 @click.argument("data", type=click.Path(path_type=Path, exists=True, dir_okay=False), default=SHIPPED)
 def fit(data: Path) -> None:
     """Print the weights, and how well they do on voices left out of the fit one by one."""
-    rows = read(data)
-    x, right = matrix(rows), np.array([row["right"] == "True" for row in rows], float)
-    for name, weight in zip(("constant", *TERMS), regress(x, right), strict=True):
-        click.echo(f"{name:12} {weight:+.4f}")
+    rows = accepted_unasked(read(data))
+    speech, reading = terms_of(rows)
+    right = np.array([row["right"] == "True" for row in rows], float)
+    weights = regress(speech, reading, right)
+    click.echo(f"SPEECH = ({', '.join(f'{weight:.3f}' for weight in weights[: speech.shape[1]])})")
+    click.echo(f"READING = ({', '.join(f'{weight:.3f}' for weight in weights[speech.shape[1] :])})")
     told = np.empty(len(rows))
     speakers = np.array([str(row["voice"]).partition("@")[0] for row in rows])
     for speaker in sorted(set(speakers)):
         out = speakers == speaker
-        told[out] = _logistic(x[out] @ regress(x[~out], right[~out]))
-    click.echo(f"{len(rows)} calls, {right.mean():.3f} right; Brier score {np.mean((told - right) ** 2):.4f}, ")
-    click.echo(f"of the share alone {np.mean((right.mean() - right) ** 2):.4f}")
-    for least in (0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995):
+        told[out] = _told(regress(speech[~out], reading[~out], right[~out]), speech[out], reading[out])
+    click.echo(f"{len(rows)} utterances, {right.mean():.3f} heard right. Of each voice by the others' weights:")
+    brier, of_the_share = np.mean((told - right) ** 2), np.mean((right.mean() - right) ** 2)
+    click.echo(f"Brier score {brier:.4f}; of the share alone {of_the_share:.4f}")
+    for least in (0.5, 0.8, 0.9, 0.95, 0.98, 0.99):
         kept = told >= least
-        click.echo(
-            f"certainty >= {least}: {kept.mean():.3f} of the calls, {int((1 - right)[kept].sum())} of them wrong"
-        )
+        click.echo(f"certainty >= {least}: {kept.mean():.3f} of them, {int((1 - right)[kept].sum())} wrong")
+
+
+Table = np.ndarray[tuple[int, int], np.dtype[np.float64]]
+Column = np.ndarray[tuple[int], np.dtype[np.float64]]
 
 
 def read(data: Path) -> list[Row]:
@@ -131,36 +158,45 @@ def read(data: Path) -> list[Row]:
         return list(csv.DictReader(file))
 
 
-def matrix(rows: list[Row]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    """One row a call: a one for the constant, then the terms of the regression."""
-    measured = ([float(str(row[name])) for name in MEASURED] for row in rows)
-    return np.array([[1.0, *terms(Evidence(*values))] for values in measured])
+def accepted_unasked(rows: list[Row]) -> list[Row]:
+    """Without what is always asked about, however sure: the certainty of those decides nothing."""
+    return [row for row in rows if "cull" not in str(row["heard"]).split()]
 
 
-def regress(
-    x: np.ndarray[tuple[int, int], np.dtype[np.float64]],
-    right: np.ndarray[tuple[int], np.dtype[np.float64]],
-    ridge: float = 0.5,
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Weights of a logistic regression, shape (terms,), by Newton's method; the constant is not shrunk."""
-    weights = np.zeros(x.shape[1])
-    shrink = ridge * np.eye(x.shape[1])
-    shrink[0, 0] = 0.0
-    for _ in range(50):
-        told = _logistic(x @ weights)
-        slope = x.T @ (told - right) + shrink @ weights
-        curve = x.T @ (x * (told * (1 - told))[:, None]) + shrink + 1e-9 * np.eye(x.shape[1])
-        weights = weights - np.linalg.solve(curve, slope)
-    return weights
+def terms_of(rows: list[Row]) -> tuple[Table, Table]:
+    """One row an utterance: a one for the constant, then the terms of either function."""
+    measured = [Evidence(*(float(str(row[name])) for name in MEASURED)) for row in rows]
+    speech = np.array([[1.0, *speech_terms(each)] for each in measured])
+    return speech, np.array([[1.0, *reading_terms(each)] for each in measured])
 
 
-def _logistic(z: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    return 1 / (1 + np.exp(-np.clip(z, -500, 500)))
+def regress(speech: Table, reading: Table, right: Column, ridge: float = 0.3) -> Column:
+    """The weights of both functions, one after the other, of the greatest likelihood; constants are hardly shrunk."""
+    minimize = scipy_part("optimize").minimize
+    split = speech.shape[1]
+    shrink = np.full(split + reading.shape[1], ridge)
+    shrink[[0, split]] = 0.02
+
+    def loss(weights: Column) -> float:
+        told = np.clip(_told(weights, speech, reading), 1e-9, 1 - 1e-9)
+        return float(-np.sum(right * np.log(told) + (1 - right) * np.log(1 - told)) + np.sum(shrink * weights**2) / 2)
+
+    found: Column = minimize(loss, np.ones(len(shrink)), method="BFGS").x
+    return found
+
+
+def _told(weights: Column, speech: Table, reading: Table) -> Column:
+    split = speech.shape[1]
+    return _logistic(speech @ weights[:split]) * _logistic(reading @ weights[split:])
+
+
+def _logistic(z: Column) -> Column:
+    return 1 / (1 + np.exp(-np.clip(z, -50, 50)))
 
 
 @cache
-def _ears() -> tuple[PocketSphinxRecogniser, NoiseStage]:
-    return PocketSphinxRecogniser(), make_stage(Config().noise)
+def _ears() -> tuple[PocketSphinxRecogniser, ClipCleaner]:
+    return PocketSphinxRecogniser(), ClipCleaner(make_stage(Config().noise))
 
 
 @cache
@@ -169,18 +205,20 @@ def _grammars() -> Grammars:
 
 
 def _hear(trial: Trial | Talk) -> Row | None:
-    recogniser, stage = _ears()
-    grammar = _grammars().compile("call", trial.pen)
+    recogniser, cleaner = _ears()
+    said = " ".join(trial.words)
+    grammar = _grammars().compile("answer" if said in ANSWERS else "call", trial.pen)
     recogniser.listen_for(grammar.network)
-    quiet, raw, _ = alone(trial.frames, stage)
-    words, _, evidence = recogniser.weigh(views_of(quiet, raw))
+    # As in a session, the stage runs on; it is given time to learn the noise of this trial.
+    cleaner.clean(np.resize(trial.frames, 2 * SAMPLE_RATE))
+    words, _, evidence = recogniser.weigh(views_of(cleaner.clean(trial.frames), trial.frames))
     heard = tuple(word.text for word in words)
     meaning = grammar.understand(heard)
-    if evidence is None or not isinstance(meaning, CallSaid):
-        return None  # never written, however sure
-    about = (trial.voice, trial.noise, trial.snr_db, trial.roster, " ".join(trial.words), " ".join(heard))
-    right = trial.truth is not None and meaning == CallSaid(call=trial.truth)
-    return dict(zip(ABOUT, (*about, right), strict=True)) | {k: round(v, 3) for k, v in asdict(evidence).items()}
+    if evidence is None or isinstance(meaning, NotUnderstood):
+        return None  # nothing is ever done about it, however sure
+    right = meaning == grammar.understand(trial.words)
+    about = (trial.voice, trial.noise, trial.snr_db, trial.roster, said, " ".join(heard), right)
+    return dict(zip(ABOUT, about, strict=True)) | {name: round(value, 3) for name, value in asdict(evidence).items()}
 
 
 if __name__ == "__main__":

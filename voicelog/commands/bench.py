@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 
 import click
 
+from voicelog.commands.bench_ledger import ledger
 from voicelog.values import VoicelogError
 from voicelog.wiring import settings_now
 
@@ -27,6 +28,9 @@ def bench() -> None:
 
     Example: voicelog bench hearing --calls 2
     """
+
+
+bench.add_command(ledger)
 
 
 @bench.command()

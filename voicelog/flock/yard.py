@@ -63,8 +63,8 @@ def yard_now(ledger: Ledger) -> Yard:
     folded = ledger.lots()
     banded = ledger.banded_out()
     rows = ledger.db.execute(
-        "SELECT lot, pen, sex, sexed_on, grp IS NOT NULL, count(*) FROM bird WHERE state = 'live' "
-        "GROUP BY 1, 2, 3, 4, 5"
+        "SELECT lot, pen, sex, sexed_on, grp, count(*) FROM bird WHERE state = 'live' "
+        "GROUP BY lot, pen, sex, sexed_on, grp"
     )
     tallies = [Tally(*row) for row in ledger.db.execute("SELECT * FROM tally ORDER BY day, session, lot, pen")]
     grouped = ledger.db.execute("SELECT DISTINCT lot FROM bird WHERE grp IS NOT NULL AND lot IS NOT NULL")
@@ -81,7 +81,7 @@ def yard_of(events: Iterable[Event]) -> Yard:
         if bird.entered and bird.lot:
             banded[bird.lot][bird.took_from] += 1
     alike = Counter(
-        (bird.lot, bird.known.get("pen"), bird.known.get("sex"), bird.sexed_on, bird.group is not None)
+        (bird.lot, bird.known.get("pen"), bird.known.get("sex"), bird.sexed_on, bird.group)
         for bird in birds
         if bird.state == "live"
     )
@@ -93,17 +93,17 @@ def yard_of(events: Iterable[Event]) -> Yard:
 def _yard(
     folded: FoldedLots,
     banded: Mapping[str, Mapping[str | None, int]],
-    alike: Iterable[tuple[tuple[str | None, str | None, str | None, str | None, object], int]],
+    alike: Iterable[tuple[tuple[str | None, str | None, str | None, str | None, str | None], int]],
     tallies: Iterable[Tally],
     grouped: set[str],
 ) -> Yard:
     bunches: Counter[Bunch] = Counter()
     strangers: Counter[str | None] = Counter()
-    for (lot, pen, sex, sexed_on, in_group), count in alike:
+    for (lot, pen, sex, sexed_on, group), count in alike:
         if lot is None or lot not in folded.lots:
             strangers[pen] += count
         else:
-            bunches[Bunch(lot, pen, sex, sexed_on, bool(in_group))] += count
+            bunches[Bunch(lot, pen, sex, sexed_on, group is not None)] += count
     loose = {(lot.name, pen): count for lot in folded.lots.values() for pen, count in headcount(lot, banded).items()}
     # The last count of a lot in a pen is the one that holds.
     last = {(tally.lot, tally.pen): tally for tally in tallies if tally.lot is not None}

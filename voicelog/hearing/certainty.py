@@ -1,10 +1,10 @@
-"""From what a decoder measured to how sure the whole call is.
+"""From what a decoder measured to the probability that it heard right.
 
-A logistic regression on 666 calls of seven synthetic voices, clean and under
-pink noise at 20, 15 and 10 dB, with pens of 40 and with 299 bands, behind
-DeepFilterNet3. `WORD_COST` and `SPEECH_OF_THE_GRAMMAR` were added by hand
-afterwards, on the recorded session, so what comes out orders calls by how sure
-they are but is not a calibrated probability.
+Two things can be wrong: the sound was no speech of the grammar, or another
+reading of the grammar was meant. The certainty is the product of two logistic
+functions, one for each, fitted together on recorded calls, parts of calls,
+answers and talk, in and without noise: `voicelog/bench/calibrate.py` collects
+the evidence, `voicelog/bench/evidence.csv`, and fits the weights.
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+ENOUGH_LEAD = 60.0
 MOST_LEAD = 120.0
 """Nats beyond which a greater lead over the runner-up says nothing more."""
 
 
-WORD_COST = 12.0
+WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
 
 SPEECH_OF_THE_GRAMMAR = -6.0
@@ -49,28 +50,29 @@ def word_certainty(fit: float) -> float:
     return _logistic(fit + 6.0)
 
 
-TERMS = ("fit", "weakest", "lead", "least_lead", "agreed", "words")
-"""What the regression weighs, in the order of `WEIGHTS`."""
-
-WEIGHTS = (2.25 + 2.25, 0.90, 0.0, 0.05, 0.0, 0.0, 0.0)
-"""The constant, then the weight of every term."""
+SPEECH = (1.035, 1.331, 0.348)
+READING = (-0.816, 0.826, 1.851)
+"""Weights: the constant, then every term below. From `voicelog/bench/calibrate.py fit` on `evidence.csv` beside it."""
 
 
-def terms(evidence: Evidence) -> tuple[float, ...]:
-    """What the regression weighs of one utterance; a lead counts by its square root."""
-    return (
-        evidence.fit,
-        evidence.weakest,
-        math.copysign(math.sqrt(abs(evidence.lead)), evidence.lead),
-        math.copysign(math.sqrt(abs(evidence.least_lead)), evidence.least_lead),
-        evidence.agreed,
-        evidence.words,
-    )
+def speech_terms(evidence: Evidence) -> tuple[float, ...]:
+    """What tells whether this was speech of the grammar at all. Shifted so that the constant is that of a poor call."""
+    return evidence.fit + 4, evidence.weakest + 6
+
+
+def reading_terms(evidence: Evidence) -> tuple[float, ...]:
+    """What tells whether no other reading of the grammar was meant; beyond `ENOUGH_LEAD` more lead says no more."""
+    leads = (max(-ENOUGH_LEAD, min(lead, ENOUGH_LEAD)) / 20 for lead in (evidence.least_lead, evidence.lead))
+    return tuple(leads)
 
 
 def certainty_of(evidence: Evidence) -> float:
-    """The probability, 0 to 1, that the call is right."""
-    return _logistic(sum(w * term for w, term in zip(WEIGHTS, (1.0, *terms(evidence)), strict=True)))
+    """The probability, 0 to 1, that what was heard is what was said."""
+    return _logistic(_weighed(SPEECH, speech_terms(evidence))) * _logistic(_weighed(READING, reading_terms(evidence)))
+
+
+def _weighed(weights: tuple[float, ...], terms: tuple[float, ...]) -> float:
+    return sum(weight * term for weight, term in zip(weights, (1.0, *terms), strict=True))
 
 
 def _logistic(x: float) -> float:

@@ -62,8 +62,10 @@ CREATE TABLE writer (id TEXT PRIMARY KEY NOT NULL, writer TEXT NOT NULL) STRICT,
 _INDEXES = """
 CREATE INDEX call_correction ON call (supersedes) WHERE supersedes IS NOT NULL;
 CREATE INDEX bird_band ON bird (band) WHERE band IS NOT NULL;
+CREATE INDEX bird_live ON bird (lot, pen, sex, sexed_on, grp, state) WHERE state = 'live';
+CREATE INDEX bird_group ON bird (grp, lot) WHERE grp IS NOT NULL;
 CREATE INDEX bird_pen ON bird (pen) WHERE state = 'live';
-CREATE INDEX bird_lot ON bird (lot) WHERE lot IS NOT NULL;
+CREATE INDEX bird_lot ON bird (lot, took_from) WHERE lot IS NOT NULL;
 """
 
 # Bands that an event names: in its call, as the bird's band, as the band that replaces it.
@@ -79,19 +81,20 @@ below(id) AS (
 _BANDS = f"""
 WITH RECURSIVE {_BELOW},
 named(band) AS (
-    SELECT event.band FROM event JOIN below USING (id) WHERE event.kind = 'call'
+    -- the plus takes the column's affinity off, with which the indexes of expressions could not be used
+    SELECT +event.band FROM event JOIN below USING (id) WHERE event.kind = 'call'
     UNION SELECT {_RING} FROM event JOIN below USING (id) WHERE {_RING} IS NOT NULL AND event.kind <> 'note'
     UNION SELECT {_NEW} FROM event JOIN below USING (id) WHERE {_NEW} IS NOT NULL
-    UNION SELECT {_NEW} FROM named JOIN event ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
-    UNION SELECT {_RING} FROM named JOIN event ON {_NEW} = named.band
+    UNION SELECT {_NEW} FROM named JOIN event INDEXED BY event_ring ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_RING} FROM named JOIN event INDEXED BY event_new ON {_NEW} = named.band
 )
 SELECT band FROM named
 """
 _SAME_BIRDS = f"""
 WITH RECURSIVE named(band) AS (
     SELECT :band
-    UNION SELECT {_NEW} FROM named JOIN event ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
-    UNION SELECT {_RING} FROM named JOIN event ON {_NEW} = named.band
+    UNION SELECT {_NEW} FROM named JOIN event INDEXED BY event_ring ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
+    UNION SELECT {_RING} FROM named JOIN event INDEXED BY event_new ON {_NEW} = named.band
 )
 SELECT band FROM named
 """
@@ -217,9 +220,7 @@ def conflicts_now(db: Database) -> list[Conflict]:
 
 def banded_out(db: Database) -> dict[str, dict[str | None, int]]:
     """By lot and pen, how many birds were banded out of it."""
-    found = db.execute(
-        "SELECT lot, took_from, count(*) FROM bird WHERE entered IS NOT NULL AND lot IS NOT NULL GROUP BY 1, 2"
-    )
+    found = db.execute("SELECT lot, took_from, count(*) FROM bird WHERE lot IS NOT NULL GROUP BY lot, took_from")
     banded: dict[str, dict[str | None, int]] = defaultdict(dict)
     for lot, pen, count in found:
         banded[lot][pen] = count

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from voicelog.values import Verdict, VoicelogError
 
-SILENT_ERROR = 50.0
+SILENT_ERROR = 20.0
 """What a call written wrongly and unnoticed costs, in questions: about what a breeder would answer to be spared one."""
 
 SAY_AGAIN = 1.5

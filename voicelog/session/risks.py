@@ -43,7 +43,7 @@ def find_risks(call: Call, background: Background) -> list[Risk]:
     """Every reason to ask before the call is written, the most telling first."""
     stays = background.corrected.said() if background.corrected else {}
     new = call.model_copy(update={name: None for name, value in call.said().items() if stays.get(name) == value})
-    return [*_sex(new, background), *_other_slots(new, background), *_weight(new, background)]
+    return [*_sex(new, background), *_other_slots(new, background), *_weight(new, background), *_cull(new, background)]
 
 
 def _sex(new: Call, background: Background) -> Iterator[Risk]:
@@ -76,3 +76,9 @@ def _weight(new: Call, background: Background) -> Iterator[Risk]:
     least, greatest = background.expected_weight_g
     if new.weight_g is not None and not least <= new.weight_g <= greatest:
         yield Risk(wording.out_of_range(background.band, new.weight_g, heavy=new.weight_g > greatest), wording.RIGHT)
+
+
+def _cull(new: Call, background: Background) -> Iterator[Risk]:
+    """A bird that is culled cannot be called back, and "cull" sounds like "cock"."""
+    if new.fate == "cull":
+        yield Risk(wording.to_be_culled(background.band), wording.RIGHT)

@@ -9,17 +9,27 @@ from voicelog.ledger.events import CallVoided, ListeningPaused, SessionFinished
 from voicelog.ledger.flock_facts import Counted
 from voicelog.session import wording
 from voicelog.session.outcome import Outcome, do, refuse, say_again, tell
-from voicelog.session.policy import judge
+from voicelog.session.policy import SAY_AGAIN, Policy, judge
 from voicelog.session.state import State, written
 from voicelog.session.turn import Reply, Turn
 from voicelog.values import Call, Sex, Verdict
+
+COUNT_ERROR = 10.0
+"""What a bird counted wrongly costs, in questions: the split is off by one, and the word said back told it."""
+
+
+def _policy(state: State) -> Policy:
+    """A tally puts no questions: a word is counted or said again, whichever is cheaper."""
+    settings = state.settings.policy
+    accept_from = min(settings.accept_from, 1 - SAY_AGAIN / COUNT_ERROR)
+    return replace(settings, accept_from=accept_from, ask_from=min(settings.ask_from, accept_from))
 
 
 def hear_tally(state: State, turn: Turn) -> Outcome:
     """A sex counts one bird; what is not heard surely is said again, since a question would take longer."""
     match turn.utterance:
         case CallSaid(call=Call(band=None, sex=sex) as said) if sex is not None and said.said() == {"sex": sex}:
-            heard = judge(state.settings.policy, turn.certainty, turn.doubts)
+            heard = judge(_policy(state), turn.certainty, turn.doubts)
             return _count(state, turn, sex) if heard.verdict is Verdict.ACCEPT else say_again(state, heard.reason)
         case Command():
             return _command(state, turn, turn.utterance)
@@ -47,7 +57,7 @@ def _count(state: State, turn: Turn, sex: Sex) -> Outcome:
 
 
 def _command(state: State, turn: Turn, said: Command) -> Outcome:
-    heard = judge(state.settings.policy, turn.certainty, turn.doubts)
+    heard = judge(_policy(state), turn.certainty, turn.doubts)
     only_asks = said.name in ("how many", "repeat")
     if heard.verdict is Verdict.REJECT or (heard.verdict is Verdict.ASK and not only_asks):
         return say_again(state, heard.reason)

@@ -168,6 +168,10 @@ def done_already(number: int) -> str:
     return f"{band(number)} is done"
 
 
+def to_be_culled(number: int) -> str:
+    return f"cull {band(number)}"
+
+
 def out_of_range(number: int, grams: float, *, heavy: bool) -> str:
     return f"{band(number)} at {weight(grams)} is {'heavy' if heavy else 'light'}"
 
