@@ -1,4 +1,4 @@
-"""A real sound server for the tests: PulseAudio with null sinks as virtual microphone and speaker, ALSA and PortAudio over it."""
+"""A real sound server for the tests: PulseAudio, null sinks as microphone and speaker, ALSA and PortAudio over it."""
 
 from __future__ import annotations
 
