@@ -77,7 +77,7 @@ def wait_for(running: subprocess.Popen[str], text: str) -> list[str]:
     """The lines up to one that holds `text`; the last one ends the program if that never comes."""
     assert running.stdout is not None
     lines: list[str] = []
-    hung = threading.Timer(60, running.kill)
+    hung = threading.Timer(120, running.kill)
     hung.start()
     try:
         for line in running.stdout:
