@@ -10,6 +10,7 @@ import click
 from voicelog.values import VoicelogError
 
 COMMANDS = {
+    "session": "session:session",
     "demo": "demo:demo",
     "replay": "replay:replay",
     "type": "typing:type_calls",

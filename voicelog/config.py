@@ -41,6 +41,15 @@ class Config(BaseModel):
     ask_from: float = Field(default_factory=lambda known: _cheapest(known).ask_from, ge=0, le=1)
     gain_db: float = Field(default=0, ge=-40, le=60)
     voice_profile: Path | None = None
+    microphone: str | None = None
+    speaker: str | None = None
+    headset: bool = False
+    speed: float = Field(default=1.0, ge=0.5, le=2.5)
+    volume_db: float = Field(default=0, ge=-40, le=20)
+    reminders: frozenset[Literal["count", "silence", "half done", "level"]] = frozenset(
+        ("count", "silence", "half done", "level")
+    )
+    silence_reminder_s: float = Field(default=60, ge=10, le=3600)
 
 
 def _cheapest(known: dict[str, Any]) -> Policy:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicelog.audio.views import views_of
-from voicelog.grammar import Grammar, Grammars, NotUnderstood, snap, sounds_like
+from voicelog.grammar import Command, Grammar, Grammars, NotUnderstood, Utterance, snap, sounds_like
+from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, State, Turn, expects, step
 from voicelog.values import SAMPLE_RATE, Call, Frames, Heard, Verdict, VoicelogError, Word
@@ -37,11 +40,28 @@ class Taken:
         return ". ".join(reply.text for reply in self.outcome.replies if reply.text)
 
 
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """One utterance as it was heard, before anything came of it; `sound` is what is kept of it."""
+
+    grammar: Grammar
+    heard: Heard
+    doubts: tuple[str, ...]
+    sound: Frames | None
+    audio_s: float
+    compute_s: float
+
+    @property
+    def utterance(self) -> Utterance:
+        return self.grammar.understand(tuple(word.text for word in self.heard.words))
+
+
 class Sitting:
     """Hears utterances of one session, in order.
 
     Everything that a turn writes is committed, and its sound kept, before the
-    turn comes back with its replies. Without a ledger nothing is kept.
+    turn comes back with its replies. Without a ledger nothing is kept. `session`
+    is the id of one that is gone on with.
     """
 
     def __init__(
@@ -52,6 +72,7 @@ class Sitting:
         recogniser: Recogniser | None = None,
         ledger: Ledger | None = None,
         keep_sound: bool = True,
+        session: str | None = None,
     ) -> None:
         self._grammars = grammars
         self.state = state
@@ -59,11 +80,15 @@ class Sitting:
         self._ledger = ledger
         self._keep_sound = keep_sound
         self._asked: tuple[str, Turn, Frames | None] | None = None
-        self.session = new_id()
-        if ledger is not None:
+        self.session = session or new_id()
+        if ledger is not None and session is None:
             purpose = state.purpose
             started = SessionStarted(roster=state.roster, purpose=purpose.kind, pen=purpose.pen)
             ledger.append(Draft(id=new_id(), session=self.session, fact=started))
+
+    @property
+    def number_words(self) -> frozenset[str]:
+        return self._grammars.number_words
 
     @property
     def grammar(self) -> Grammar:
@@ -76,6 +101,10 @@ class Sitting:
 
     def hear(self, frames: Frames, *, raw: Frames | None = None, cut_short: bool = False) -> Taken:
         """One utterance as sound, shape (samples,), int16, 16 kHz mono; `raw` is what is kept of it."""
+        return self.take(self.listen(frames, raw=raw), cut_short=cut_short)
+
+    def listen(self, frames: Frames, *, raw: Frames | None = None) -> Listened:
+        """What `hear` would hear, with nothing coming of it yet: the handler may be speaking on."""
         began = time.perf_counter()
         if self._recogniser is None:
             raise VoicelogError("this session has no recogniser: type the calls")
@@ -86,9 +115,8 @@ class Sitting:
             self._recogniser.listen_for(grammar.network)
             heard = self._recogniser.hear(views_of(frames, raw))
         doubts = self._doubts(grammar, heard)
-        if cut_short:
-            doubts = (*doubts, "the call was cut off")
-        return self._take(grammar, heard, doubts, frames if raw is None else raw, began, len(frames) / SAMPLE_RATE)
+        sound = frames if raw is None else raw
+        return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
 
     def _doubts(self, grammar: Grammar, heard: Heard) -> tuple[str, ...]:
         """Why words that were heard fairly may be wrong all the same: another live wording sounds like them."""
@@ -102,49 +130,53 @@ class Sitting:
         grammar = self.grammar
         snapped = snap(text, grammar.network, self._grammars.digits, self._grammars.number_words)
         words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
-        return self._take(grammar, Heard(words, 1.0, "typed"), snapped.doubts, None, began, 0.0)
+        heard = Heard(words, 1.0, "typed")
+        return self.take(Listened(grammar, heard, snapped.doubts, None, 0.0, time.perf_counter() - began))
 
-    def _take(
-        self,
-        grammar: Grammar,
-        heard: Heard,
-        doubts: tuple[str, ...],
-        sound: Frames | None,
-        began: float,
-        audio_s: float,
-    ) -> Taken:
-        utterance = grammar.understand(tuple(word.text for word in heard.words))
-        rival = grammar.understand(heard.runner_up) if heard.runner_up else None
+    def press(self, name: CommandName) -> Taken:
+        """A session word given by a key."""
+        turn = Turn(new_id(), Command(name=name), "", 1.0, spare_id=new_id())
+        return Taken("", 1.0, self._step(turn, None, "key"), 0.0, 0.0)
+
+    def take(self, listened: Listened, *, cut_short: bool = False) -> Taken:
+        """What comes of an utterance. Raises VoicelogError, and stays as it was, where it cannot be written."""
+        began = time.perf_counter()
+        heard, doubts = listened.heard, listened.doubts
+        if cut_short:
+            doubts = (*doubts, "the call was cut off")
+        rival = listened.grammar.understand(heard.runner_up) if heard.runner_up else None
         spare_id = new_id()
         turn = Turn(
             new_id(),
-            utterance,
+            listened.utterance,
             heard.text,
             heard.certainty,
             rival=None if isinstance(rival, NotUnderstood) else rival,
             doubts=doubts,
             spare_id=spare_id,
         )
+        outcome = self._step(turn, listened.sound, heard.engine)
+        compute_s = listened.compute_s + time.perf_counter() - began
+        return Taken(heard.text, heard.certainty, outcome, listened.audio_s, compute_s)
+
+    def _step(self, turn: Turn, sound: Frames | None, engine: str) -> Outcome:
         outcome = step(self.state, turn)
-        self._write(outcome, turn, sound, heard.engine)
+        self._write(outcome, turn, sound, engine)
         self.state = outcome.state
-        return Taken(heard.text, heard.certainty, outcome, audio_s, time.perf_counter() - began)
+        return outcome
 
     def _write(self, outcome: Outcome, turn: Turn, sound: Frames | None, engine: str) -> None:
         pending = outcome.state.pending
         if pending is not None and pending.entry.id == turn.id:
             self._asked = (turn.id, turn, sound)
+        if self._ledger is None:
+            return
+        drafts, sounds = [], []
         for event_id, fact in outcome.facts:
             said, kept = turn, sound
             if self._asked is not None and self._asked[0] == event_id:
                 _, said, kept = self._asked
-            if self._ledger is None:
-                continue
-            if kept is not None and self._keep_sound and fact.kind in ("call", "note", "counted"):
-                from voicelog.audio import keep_sound
-
-                keep_sound(self._ledger.sound_path(event_id), kept)
-            self._ledger.append(
+            drafts.append(
                 Draft(
                     id=event_id,
                     session=self.session,
@@ -155,6 +187,26 @@ class Sitting:
                     verdict=Verdict.ACCEPT,
                 )
             )
+            if kept is not None and self._keep_sound and fact.kind in ("call", "note", "counted"):
+                sounds.append((self._ledger.sound_path(event_id), kept))
+        self._commit(drafts, sounds)
+
+    def _commit(self, drafts: list[Draft], sounds: list[tuple[Path, Frames]]) -> None:
+        """The sounds, then all the facts; where one of them cannot be kept, none is."""
+        assert self._ledger is not None
+        if not drafts:
+            return
+        from voicelog.audio import keep_sound
+
+        try:
+            for path, sound in sounds:
+                keep_sound(path, sound)
+            self._ledger.keep(drafts)
+        except VoicelogError:
+            for path, _ in sounds:
+                with suppress(OSError):
+                    path.unlink(missing_ok=True)
+            raise
 
 
 RECORD_SLOTS = tuple(slot for slot in Call.model_fields if slot != "colour")

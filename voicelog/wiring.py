@@ -152,21 +152,26 @@ def open_sitting(
     *,
     weights: tuple[float, float] | None = None,
     listens: bool = True,
+    resumed: tuple[str, State] | None = None,
 ) -> Sitting:
+    """The rooms wired together. `resumed` is the id of a session that is gone on with, and where it stands."""
     from voicelog.hearing import choose, open_recogniser
     from voicelog.session import start
     from voicelog.sitting import Sitting
 
     grammars = open_grammars(config)
     settings = dialogue_settings(config, weights)
-    state: State = start(beginning.roster, beginning.known, settings, beginning.purpose, beginning.gone)
+    session, state = resumed or (
+        None,
+        start(beginning.roster, beginning.known, settings, beginning.purpose, beginning.gone),
+    )
     recogniser = None
     if listens:
         choice = choose(config.engine, model, config.vosk_model)
         profile = voice_profile(config)
         mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
         recogniser = open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr)
-    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound)
+    return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, session=session)
 
 
 def own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -88,6 +89,28 @@ class Cutter:
         """The utterances that are over now."""
         return list(self._stream.feed(frames))
 
+    @property
+    def silence_s(self) -> float | None:
+        """Seconds since the last speech of the utterance that is open; None where none is."""
+        return self._stream.silence_s
+
+    @property
+    def speech_end_s(self) -> float | None:
+        """Where in the stream, in seconds, the open utterance last had speech; None where none is open."""
+        return self._stream.speech_end_s
+
+    def so_far(self) -> Clip | None:
+        """The open utterance, still open, as it would be if it closed now; None for too little speech."""
+        return self._stream.so_far()
+
+    def close(self) -> Clip | None:
+        """Close the open utterance now, before its silence is over."""
+        return self._stream.close()
+
+    def drop(self) -> None:
+        """Forget the open utterance and all sound; what the place sounds like is still known."""
+        self._stream.drop()
+
     def flush(self) -> list[Clip]:
         """The utterance that the end of the stream closes, if any. What is fed next is a new stream."""
         stream, self._stream = self._stream, _Stream(self._settings)
@@ -142,6 +165,38 @@ class _Stream:
             self._held.append(self._waiting)
             end = min(self._speech.last + 1 + self._after, self._now + 1)
             yield from self._clip(self._speech, end, self._speech.began_short)
+
+    @property
+    def silence_s(self) -> float | None:
+        return (self._now - 1 - self._speech.last) * FRAME_S if self._speech else None
+
+    @property
+    def speech_end_s(self) -> float | None:
+        return (self._speech.last + 1) * FRAME_S if self._speech else None
+
+    def so_far(self) -> Clip | None:
+        speech = self._speech
+        if speech is None or speech.voiced < self._shortest:
+            return None
+        end = min(speech.last + 1 + self._after, self._now)
+        sound = np.concatenate(list(islice(self._held, end - speech.start)))
+        return Clip(speech.start * FRAME_S, end * FRAME_S, sound, speech.began_short)
+
+    def close(self) -> Clip | None:
+        clip = self.so_far()
+        if self._speech and clip is not None:
+            self._free_from = self._speech.start + len(clip.frames) // FRAME_LENGTH
+            for _ in range(len(clip.frames) // FRAME_LENGTH):
+                self._held.popleft()
+        self._speech = None
+        return clip
+
+    def drop(self) -> None:
+        self._speech = None
+        self._held.clear()
+        self._recent.clear()
+        self._waiting = self._waiting[:0]
+        self._free_from = self._now
 
     def _wait(self, voiced: bool) -> None:
         self._recent.append(voiced)

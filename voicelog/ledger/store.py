@@ -100,8 +100,12 @@ class Ledger:
         event, a void or a correction names no call of this ledger, or the file
         cannot be written.
         """
+        return self.keep([draft])[0]
+
+    def keep(self, drafts: Sequence[Draft]) -> list[Event]:
+        """Keep all these facts, or none where one cannot be kept; else as `append`."""
         with sqlite.writing(self.db, self.path):
-            return self._write([draft])[0]
+            return self._write(drafts)
 
     def enter(self, drafts: Sequence[Draft], *, dry_run: bool = False) -> list[Event]:
         """Keep all these facts, or none: none where one contradicts what is known, or in a dry run.

@@ -18,14 +18,18 @@ class PiperVoice:
     Raises VoicelogError when the file, its description or `piper-tts` is missing or broken.
     """
 
-    def __init__(self, model: Path) -> None:
+    def __init__(self, model: Path, speed: float = 1.0) -> None:
         self._voice = _load(model)
+        self._speed = speed
         self.name = f"piper {model.stem}"
         self.rate: int = self._voice.config.sample_rate
         self.say = functools.lru_cache(KEPT_PHRASES)(self._say)
 
     def _say(self, text: str) -> Spoken:
-        sentences = [sentence.audio_int16_array for sentence in self._voice.synthesize(text)]
+        from piper import SynthesisConfig
+
+        pace = SynthesisConfig(length_scale=self._voice.config.length_scale / self._speed)
+        sentences = [sentence.audio_int16_array for sentence in self._voice.synthesize(text, pace)]
         sound = np.concatenate([np.zeros(0, np.int16), *sentences])
         sound.flags.writeable = False
         return sound

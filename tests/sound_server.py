@@ -1,0 +1,166 @@
+"""A real sound server for the tests: PulseAudio, null sinks as microphone and speaker, ALSA and PortAudio over it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+
+from voicelog.values import SAMPLE_RATE, Frames
+
+CHUNK = SAMPLE_RATE // 50
+
+
+def missing() -> str | None:
+    """Why it cannot be had here, or None."""
+    for program in ("pulseaudio", "pactl", "pacat", "parec"):
+        if shutil.which(program) is None:
+            return f"{program} is missing: apt-get install pulseaudio pulseaudio-utils libasound2-plugins libportaudio2"
+    return None
+
+
+class SoundServer:
+    """`mic` is the sink whose monitor is the microphone, `spk` that where replies go."""
+
+    def __init__(self, folder: Path) -> None:
+        config = folder / "asound.conf"
+        config.write_text('pcm.!default { type pulse device "spk" }\nctl.!default { type pulse }\n'
+                          'pcm.mic { type pulse device "mic.monitor" hint.description "mic" }\n'
+                          'pcm.spk { type pulse device "spk" hint.description "spk" }\n')  # fmt: skip
+        runtime = folder / "run"
+        runtime.mkdir(mode=0o700)
+        (folder / "home").mkdir()
+        self.environment = {
+            **os.environ,
+            "HOME": str(folder / "home"),
+            "XDG_RUNTIME_DIR": str(runtime),
+            "PULSE_RUNTIME_PATH": str(runtime),
+            "PULSE_SERVER": f"unix:{runtime}/native",
+            "XDG_CACHE_HOME": str(folder / "cache"),
+            "ALSA_CONFIG_PATH": f"/usr/share/alsa/alsa.conf:{config}",
+        }
+        self._modules: dict[str, str] = {}
+        self._log = (folder / "pulse.log").open("wb")
+        self._server = subprocess.Popen(
+            ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--disallow-exit", "--realtime=no",
+             "--high-priority=no", "-L", f"module-native-protocol-unix socket={runtime}/native auth-anonymous=1"],
+            env=self.environment, stdout=self._log, stderr=self._log,
+        )  # fmt: skip
+        self._until(lambda: self._pactl("info", check=False) is not None)
+        for name in ("mic", "spk"):
+            self.plug_in(name)
+
+    def plug_in(self, name: str) -> None:
+        answer = self._pactl("load-module", "module-null-sink", f"sink_name={name}", "rate=48000", "channels=1")
+        assert answer is not None
+        self._modules[name] = answer.strip()
+
+    def pull_out(self, name: str) -> None:
+        self._pactl("unload-module", self._modules.pop(name))
+
+    def close(self) -> None:
+        self._server.kill()
+        self._server.wait()
+        self._log.close()
+
+    def _pactl(self, *arguments: str, check: bool = True) -> str | None:
+        done = subprocess.run(["pactl", *arguments], env=self.environment, capture_output=True, text=True, check=False)
+        assert not check or done.returncode == 0, done.stderr
+        return done.stdout if done.returncode == 0 else None
+
+    def _until(self, ready: object) -> None:
+        deadline = time.monotonic() + 30
+        while not ready():  # type: ignore[operator]
+            assert time.monotonic() < deadline and self._server.poll() is None, "the sound server does not start"
+            time.sleep(0.05)  # a server that starts tells nobody
+
+
+class Handler:
+    """Speaks into the virtual microphone, hears the virtual speaker, and waits for replies as a person does."""
+
+    def __init__(self, server: SoundServer, leak: float = 0.0) -> None:
+        raw = ["--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1", "--latency-msec=40"]
+        self._mouth = subprocess.Popen(
+            ["pacat", "-d", "mic", *raw], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
+        )
+        self._ear = subprocess.Popen(
+            ["parec", "-d", "spk.monitor", *raw], env=server.environment, stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        self._leak = leak
+        self.heard: list[Frames] = []
+        """All that came from the speaker; a piece is 20 ms, and as long as the wall clock, for a sink never rests."""
+        self.spoken: list[tuple[int, int]] = []
+        """Of everything said: pieces heard when it began and when it ended."""
+        self._lines = threading.Condition()
+        self._to_say: list[Frames] = []
+        self._over = False
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        """What is heard sets the pace of what is said: one clock, and the leak in step."""
+        assert self._ear.stdout is not None and self._mouth.stdin is not None
+        while len(piece := self._ear.stdout.read(2 * CHUNK)) == 2 * CHUNK:
+            frames = np.frombuffer(piece, "<i2")
+            with self._lines:
+                self.heard.append(frames)
+                saying = self._to_say.pop(0) if self._to_say else np.zeros(CHUNK, np.int16)
+                self._lines.notify_all()
+            mixed = np.clip(saying + frames * self._leak, -32768, 32767).astype("<i2")
+            try:
+                self._mouth.stdin.write(mixed.tobytes())
+                self._mouth.stdin.flush()
+            except OSError:
+                break
+        with self._lines:
+            self._over = True
+            self._lines.notify_all()
+
+    def say(self, frames: Frames) -> None:
+        """Returns when it was said."""
+        padded = np.concatenate([frames, np.zeros(-len(frames) % CHUNK, np.int16)])
+        with self._lines:
+            began = len(self.heard)
+            self._to_say.extend(padded.reshape(-1, CHUNK))
+            self._lines.wait_for(lambda: not self._to_say or self._over, timeout=120)
+            self.spoken.append((began, len(self.heard)))
+
+    def hear_out(self, most_s: float = 20.0, quiet_s: float = 0.5) -> bool:
+        """Wait for a reply that begins now or later, and until it is over. Whether there was one."""
+        quiet = round(quiet_s * 50)
+        with self._lines:
+            began = len(self.heard)
+            self._lines.wait_for(lambda: self._over or self._loud_since(began), timeout=most_s)
+            found = self._loud_since(began)
+            self._lines.wait_for(
+                lambda: self._over or not any(is_loud(frames) for frames in self.heard[-quiet:]), timeout=60
+            )
+        return found
+
+    def _loud_since(self, began: int) -> bool:
+        return any(is_loud(frames) for frames in self.heard[began:])
+
+    def close(self) -> None:
+        for process in (self._mouth, self._ear):
+            process.kill()
+            process.wait()
+
+
+def is_loud(frames: Frames) -> bool:
+    return bool(np.abs(frames.astype(np.int32)).max() > 200)
+
+
+@contextmanager
+def sound_server(folder: Path) -> Iterator[SoundServer]:
+    server = SoundServer(folder)
+    try:
+        yield server
+    finally:
+        server.close()

@@ -1,0 +1,255 @@
+"""Whose turn it is, when an utterance is over, what is said without being asked, what happens when writing fails."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from live_parts import VOICE, Told, quiet, speech
+from rich.console import Console
+
+from voicelog.config import Config
+from voicelog.ledger import Ledger, fold
+from voicelog.live import FileSound, LiveSettings, Mouth, Reminders, View
+from voicelog.live.keys import presses
+from voicelog.live.level import is_clipped, is_faint
+from voicelog.live.mouth import parts_of
+from voicelog.live.patience import closing_silence_s
+from voicelog.live.screen import page
+from voicelog.session import Reply
+from voicelog.values import SAMPLE_RATE
+from voicelog.wiring import open_grammars
+
+
+def bands(ledger: Ledger) -> list[int | None]:
+    return [call.call.band for call in fold(ledger.events()).calls]
+
+
+def test_a_call_is_written_and_read_back_from_the_record() -> None:
+    told = Told(["band four male foam yes"], FileSound([quiet(1), speech(), quiet(1)])).run()
+    assert told.said == ["+ four, male, foam yes"]
+    ((at_s, sound),) = told.sound.replies
+    assert 2.2 + 0.3 <= at_s <= 2.2 + 0.45
+    assert len(sound) > SAMPLE_RATE
+
+
+@pytest.mark.parametrize(
+    ("words", "expected_s"),
+    [
+        ("band four male foam yes", 0.3),
+        ("band four", 0.7),
+        ("band four two", 0.7),
+        ("band four foam yes", 0.5),
+        ("hen", 0.5),
+        ("how many left", 0.3),
+        ("finish session", 0.3),
+        ("band four male to pen six", 0.7),
+        ("", 0.7),
+    ],
+)
+def test_how_long_silence_is_waited_for(words: str, expected_s: float) -> None:
+    grammars = open_grammars(Config())
+    grammar = grammars.compile("call", tuple(range(1, 300)))
+    split = words.split()
+    understood = grammar.understand(tuple(split))
+    assert closing_silence_s(understood, split, grammar.network, grammars.number_words) == expected_s
+
+
+def test_yes_closes_at_once_and_a_band_alone_last() -> None:
+    told = Told(
+        ["band four male", "band four female", "yes", "band five"],
+        FileSound([np.concatenate([quiet(0.5), speech(), quiet(0.5)])] * 4, patience_s=3),
+    ).run()
+    assert told.timings == pytest.approx([0.3, 0.3, 0.3, 0.7], abs=0.03)
+    assert told.said[1].startswith("? ") and told.said[2] == "+ four, female"
+
+
+def test_a_pause_in_a_call_does_not_cut_it() -> None:
+    """After 0.4 s of silence the band alone is heard, and dropped when the handler speaks on."""
+    told = Told(["band four", "band four male"], FileSound([quiet(1), speech(0.8), quiet(0.4), speech(0.8)])).run()
+    assert told.said == ["+ four, male"]
+    assert len(told.recogniser.lengths) == 2
+
+
+def test_what_the_speaker_says_is_not_heard_with_a_loudspeaker() -> None:
+    """The reply comes back at -10 dB; it is speech, and longer than any call."""
+    piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])
+    told = Told(
+        ["band four male foam yes gland no", "band five female"],
+        FileSound([quiet(3), piece, piece], patience_s=4, leak=10 ** (-10 / 20)),
+    ).run("pen three, twenty birds")
+    assert [line for line in told.said if line[0] in "+?-"] == ["+ four, male, foam yes, gland no", "+ five, female"]
+
+
+def test_without_half_duplex_the_same_echo_is_heard() -> None:
+    """That the test above could fail."""
+    piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])
+    told = Told(
+        ["band four male foam yes gland no", "band five female"],
+        FileSound([quiet(3), piece, piece], patience_s=4, leak=10 ** (-10 / 20)),
+        settings=LiveSettings(headset=True),
+    ).run("pen three, twenty birds")
+    assert len([line for line in told.said if line[0] in "+?-"]) > 2
+
+
+def test_a_call_over_the_readback_stops_it_with_a_headset() -> None:
+    stream = np.concatenate([quiet(1), speech(), quiet(0.6), speech(), quiet(1)])
+    told = Told(
+        ["band four male foam yes gland no", "band five male"], FileSound([stream]), settings=LiveSettings(headset=True)
+    ).run()
+    assert told.said == ["+ four, male, foam yes, gland no", "+ five, male"]
+    (first, long), (second, _) = told.sound.replies
+    assert second < first + len(long) / SAMPLE_RATE + 1.2 + 0.5
+
+
+def test_a_call_that_began_under_the_reply_is_asked_about() -> None:
+    """Its start was not heard: "band one two male" could be left as "two male"."""
+    stream = np.concatenate([quiet(1), speech(), quiet(0.5), speech(3.5), quiet(1)])
+    told = Told(["band four male", "band five male"], FileSound([stream])).run()
+    assert told.said[0] == "+ four, male"
+    assert told.said[1].startswith("? ")
+
+
+def test_no_reply_begins_while_the_handler_speaks() -> None:
+    """The second call begins before the reply to the first can; both are answered after it."""
+    sound = FileSound([quiet(1), speech(1.2), quiet(0.34), speech(2.0), quiet(2)])
+    told = Told(["band four male", "band five male"], sound)
+    told.conversation._sound.behind = lambda: sound.now() < 2.8  # type: ignore[method-assign]
+    told.run()
+    assert told.said == ["+ four, male", "+ five, male"]
+    ((at_s, _),) = sound.replies
+    assert at_s > 1 + 1.2 + 0.34 + 2.0
+
+
+def test_a_long_silence_and_a_bird_half_done_are_told(tmp_path: Path) -> None:
+    reminders = Reminders(silence_s=30)
+    told = Told(["band four"], FileSound([quiet(1), speech(), quiet(100)]), settings=LiveSettings(reminders=reminders))
+    told.run()
+    assert told.said == [
+        "+ four",
+        "  four has no sex yet",
+        "  still listening, twenty left",
+        "  still listening, twenty left",
+    ]
+
+
+def test_every_reminder_can_be_turned_off() -> None:
+    off = LiveSettings(reminders=Reminders(frozenset(), 10))
+    told = Told(["band four"], FileSound([quiet(1), speech(gain=40), quiet(100)]), settings=off).run()
+    assert told.said == ["+ four"]
+
+
+def test_sound_too_loud_or_too_faint_is_told() -> None:
+    assert is_clipped(speech(gain=40)) and not is_clipped(speech())
+    assert is_faint(speech(gain=0.004)) and not is_faint(speech())
+    told = Told(["band four male"], FileSound([quiet(1), speech(gain=40), quiet(2)])).run()
+    assert told.said == ["+ four, male", "  too loud"]
+
+
+def test_while_paused_nothing_is_kept_and_resume_goes_on(tmp_path: Path) -> None:
+    piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        told = Told(
+            ["pause listening", "band four male", "resume listening", "band five male"],
+            FileSound([piece] * 4, patience_s=2),
+            ledger,
+        ).run()
+        assert bands(ledger) == [5]
+        assert len(list((tmp_path / "yard-sounds").iterdir())) == 1
+    assert not any("four" in line for line in told.lines)
+
+
+def test_a_key_pauses_in_the_middle_of_a_call_and_goes_on(tmp_path: Path) -> None:
+    sound = FileSound([quiet(1), speech(2), quiet(7), speech(), quiet(1)])
+    pressed = iter([(1.5, "pause"), (5.0, "pause"), (1e9, "")])
+    following = [next(pressed)]
+
+    def keys() -> list[str]:
+        at_s, press = following[0]
+        if sound.now() < at_s:
+            return []
+        following[0] = next(pressed)
+        return [press]
+
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        told = Told(["band five male"], sound, ledger)
+        told.conversation.run("", keys)  # type: ignore[arg-type]
+        kinds = [event.fact.kind for event in ledger.events()]
+    assert kinds == ["session_started", "paused", "resumed", "call"]
+    assert told.said[0] == "+ paused"
+
+
+@pytest.mark.parametrize(
+    ("typed", "means"),
+    [
+        (b"", []),
+        (b" ", ["pause"]),
+        (b"\x1b[6~", ["pause"]),
+        (b"\r", ["pause"]),
+        (b"q", ["leave"]),
+        (b"\x04", ["leave"]),
+    ],
+)
+def test_keys(typed: bytes, means: list[str]) -> None:
+    assert presses(typed) == means
+
+
+def test_what_cannot_be_written_is_said_and_the_session_stays_as_it_was(tmp_path: Path) -> None:
+    """The sounds' folder is a file: SQLite could write, the sound could not."""
+    piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])
+    (tmp_path / "yard-sounds").write_text("in the way")
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        told = Told(["band four male"], FileSound([piece]), ledger).run()
+        assert bands(ledger) == [] and told.sitting.state.calls == ()
+    assert told.sound.replies and told.said[0].startswith("- ")
+
+
+def test_a_sound_is_not_left_without_its_event(tmp_path: Path) -> None:
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        told = Told(["band four male"], FileSound([quiet(1), speech(), quiet(1)]), ledger)
+        ledger.db.conn.execute("PRAGMA query_only=ON")
+        told.run()
+        ledger.db.conn.execute("PRAGMA query_only=OFF")
+        assert bands(ledger) == []
+    assert list((tmp_path / "yard-sounds").iterdir()) == []
+
+
+def test_a_voice_is_kept_on_disk_and_speaks_the_same(tmp_path: Path) -> None:
+    replies = [Reply("four two, male", "accept", "readback")]
+    first = Mouth(VOICE, tmp_path).sound_of(replies)
+
+    class Silent:
+        name, rate = VOICE.name, VOICE.rate
+
+        def say(self, text: str) -> np.ndarray:
+            raise AssertionError(f"{text} was synthesized again")
+
+    assert np.array_equal(Mouth(Silent(), tmp_path).sound_of(replies), first)
+    softer = Mouth(VOICE, tmp_path, volume_db=-6).sound_of(replies)
+    assert np.abs(softer).max() < 0.6 * np.abs(first).max()
+
+
+def test_a_reply_is_cut_into_parts_that_come_again() -> None:
+    assert parts_of("one seven was female at three weeks; male now?") == [
+        "one seven was female at three weeks",
+        "male now?",
+    ]
+    assert parts_of("") == []
+
+
+def test_a_cache_that_cannot_be_written_costs_nothing(tmp_path: Path) -> None:
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("")
+    sound = Mouth(VOICE, in_the_way).sound_of([Reply("male", None, "readback")])
+    assert len(sound)
+
+
+def test_the_large_screen_shows_what_is_left_and_what_was_said() -> None:
+    console = Console(width=100, file=open(os.devnull, "w"), record=True)  # noqa: SIM115, PTH123
+    view = View("listening", "band four two male", "four two", "accept", "eleven left", "", -20.0)
+    console.print(page(view, 100))
+    shown = console.export_text()
+    assert "heard: band four two male" in shown and "█" in shown
+    assert len(shown.splitlines()) >= 12

@@ -1,0 +1,187 @@
+"""The process that holds the sound device: `python -m voicelog.live.sound_process MICROPHONE SPEAKER`.
+
+It is a process of its own for three reasons. Decoding holds Python's lock for
+tenths of a second, in which no callback would run; a sound library that hangs
+when a headset is pulled out can be killed; and PortAudio lists devices once in
+a process, so that a headset that comes back is found by a new one.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from voicelog.live import wire
+from voicelog.live.sound import BLOCK_S
+from voicelog.live.wire import Message
+from voicelog.values import SAMPLE_RATE, VoicelogError
+
+BUFFER_S = 1.0
+"""Sound that the device holds while nobody fetches it."""
+
+SILENT_S = 2.0
+"""A microphone that gives nothing for so long is lost."""
+
+RETRY_S = 1.0
+"""After so long without a microphone the process ends, and a new one looks for it."""
+
+_CHUNK_S = 0.04
+
+
+def main() -> None:
+    microphone, speaker = (_device(name) for name in sys.argv[1:3])
+    lock = threading.Lock()
+
+    def send(kind: bytes, content: bytes = b"", at_s: float | None = None) -> None:
+        with lock:
+            try:
+                wire.write(sys.stdout.buffer, Message(kind, time.monotonic() if at_s is None else at_s, content))
+            except OSError:
+                os._exit(0)
+
+    from voicelog.audio.devices import load_sounddevice
+
+    try:
+        sounddevice = load_sounddevice()
+    except VoicelogError as wrong:
+        send(wire.BROKEN, str(wrong).encode())
+        return
+    player = _Player(sounddevice, speaker, send)
+    threading.Thread(target=_obey, args=(player,), daemon=True).start()
+    threading.Thread(target=player.run, daemon=True).start()
+    try:
+        _record(sounddevice, microphone, send)
+    except (ValueError, sounddevice.PortAudioError) as problem:
+        send(wire.LOST, " ".join(str(problem).split()).encode())
+        time.sleep(RETRY_S)
+        player.finish()
+    # The library may hang on a device that is gone: no tidying up.
+    os._exit(0)
+
+
+def _device(name: str) -> str | int | None:
+    return int(name) if name.isdecimal() else name or None
+
+
+def _record(sounddevice: Any, device: str | int | None, send: Callable[..., None]) -> None:
+    """Send what the microphone gives, until it gives no more. Raises PortAudioError, or ValueError for a wrong name."""
+    import soxr
+
+    rate = SAMPLE_RATE
+    try:
+        sounddevice.check_input_settings(device=device, channels=1, dtype="int16", samplerate=rate)
+    except sounddevice.PortAudioError:
+        rate = round(sounddevice.query_devices(device, "input")["default_samplerate"])
+    resampler = None if rate == SAMPLE_RATE else soxr.ResampleStream(rate, SAMPLE_RATE, 1, dtype="int16", quality="HQ")
+    came: queue.Queue[tuple[bytes, float, bool]] = queue.Queue()
+
+    def take(sound: Any, frames: int, when: Any, status: Any) -> None:
+        came.put((bytes(sound), time.monotonic(), bool(status.input_overflow)))
+
+    waiting = np.zeros(0, np.int16)
+    block = round(BLOCK_S * SAMPLE_RATE)
+    with sounddevice.RawInputStream(
+        rate, round(BLOCK_S * rate), device, channels=1, dtype="int16", latency=BUFFER_S, callback=take
+    ) as stream:
+        send(wire.READY, str(rate).encode())
+        while True:
+            try:
+                sound, at_s, overflow = came.get(timeout=SILENT_S)
+            except queue.Empty:
+                raise sounddevice.PortAudioError("it gives no sound") from None
+            if overflow:
+                send(wire.OVERRUN, at_s=at_s)
+            frames = np.frombuffer(sound, np.int16)
+            if resampler is not None:
+                frames = resampler.resample_chunk(frames)
+            waiting = np.concatenate([waiting, frames])
+            while len(waiting) >= block:
+                send(wire.SOUND, waiting[:block].tobytes(), at_s)
+                waiting = waiting[block:]
+            if not stream.active:
+                raise sounddevice.PortAudioError("it stopped")
+
+
+class _Player:
+    """Plays one sound at a time."""
+
+    def __init__(self, sounddevice: Any, device: str | int | None, send: Callable[..., None]) -> None:
+        self._sounddevice = sounddevice
+        self._device = device
+        self._send = send
+        self._sounds: queue.Queue[tuple[bytes, int]] = queue.Queue()
+        self._stopped = threading.Event()
+        self._stream: Any = None
+        self._rate = 0
+
+    def play(self, sound: bytes, rate: int) -> None:
+        self._stopped.clear()
+        self._sounds.put((sound, rate))
+
+    def stop(self) -> None:
+        self._stopped.set()
+
+    def finish(self) -> None:
+        """Wait until nothing is left to play."""
+        self._sounds.join()
+
+    def run(self) -> None:
+        while True:
+            sound, rate = self._sounds.get()
+            try:
+                self._play(sound, rate)
+            except (ValueError, self._sounddevice.PortAudioError) as problem:
+                self._stream = None
+                self._send(wire.NOTE, f"the reply cannot be played: {' '.join(str(problem).split())}".encode())
+            self._send(wire.ENDED)
+            self._sounds.task_done()
+
+    def _play(self, sound: bytes, rate: int) -> None:
+        frames = self._at_device_rate(np.frombuffer(sound, np.int16), rate)
+        if self._stream is None:
+            self._stream = self._sounddevice.OutputStream(
+                self._rate, device=self._device, channels=1, dtype="int16", latency="low"
+            )
+        self._stream.start()
+        self._send(wire.BEGAN)
+        chunk = round(_CHUNK_S * self._rate)
+        for start in range(0, len(frames), chunk):
+            if self._stopped.is_set():
+                self._stream.abort()
+                return
+            self._stream.write(frames[start : start + chunk])
+        self._stream.stop()
+
+    def _at_device_rate(self, frames: Any, rate: int) -> Any:
+        if not self._rate:
+            self._rate = rate
+            try:
+                self._sounddevice.check_output_settings(device=self._device, channels=1, dtype="int16", samplerate=rate)
+            except self._sounddevice.PortAudioError:
+                self._rate = round(self._sounddevice.query_devices(self._device, "output")["default_samplerate"])
+        if rate == self._rate:
+            return np.ascontiguousarray(frames)
+        import soxr
+
+        return soxr.resample(frames, rate, self._rate)
+
+
+def _obey(player: _Player) -> None:
+    for message in wire.messages(sys.stdin.buffer):
+        if message.kind == wire.PLAY:
+            player.play(message.content, round(message.at_s))
+        elif message.kind == wire.STOP:
+            player.stop()
+    # The session is gone, by whatever way.
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()
