@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from voicelog.bench import Cache, Trial, grid, voice_named
+from voicelog.audio import read_sound
+from voicelog.bench import Cache, Trial, grid
 from voicelog.bench.calls import pens
 from voicelog.bench.outside import Stream, listen_outside, noise_streams, outside_table
 from voicelog.bench.result import Result as Outcome
@@ -175,12 +176,17 @@ def test_a_small_grid_from_end_to_end(tmp_path: Path, cache: Cache) -> None:
     assert json.loads((tmp_path / "a.json").read_text()) == figures
 
 
+FIXTURES = Path(__file__).parents[1] / "audio_fixtures"
+
+
 def test_streams_that_are_no_call_show_what_is_written(cache: Cache) -> None:
-    band = pens(1)[0][5]
-    said = voice_named("espeak_us").say(f"band {' '.join(str(band))} foam yes", 1)
+    calls = list(map(json.loads, (FIXTURES / "calls.jsonl").read_text(encoding="utf-8").splitlines()))
+    by_one_voice = [call for call in calls if call["voice"] == "flite_rms"]
+    seed, clear = next((n, call) for n in range(1, 99) for call in by_one_voice if call["record"]["band"] in pens(n)[0])
+    said = np.concatenate(list(read_sound(FIXTURES / clear["file"])))
     pause = np.zeros(SAMPLE_RATE, np.int16)
     noise = next(noise_streams(["pink"], cache, 0.05)).frames
-    told = listen_outside(Stream("mixed", "speech", np.concatenate([pause, said, pause, noise])), Config(), 1)
+    told = listen_outside(Stream("mixed", "speech", np.concatenate([pause, said, pause, noise])), Config(), seed)
     assert told.utterances >= 1 and told.minutes == pytest.approx(0.05 + (len(said) / SAMPLE_RATE + 2) / 60)
     assert told.calls + told.asked >= 1, told
     silent = listen_outside(Stream("silence", "noise", np.concatenate([pause] * 5)), Config(), 1)

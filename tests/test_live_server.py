@@ -132,28 +132,3 @@ def test_a_stretch_of_the_recording_goes_through_without_a_stop_with_a_headset(
         loud = sum(sound_server.is_loud(frames) for frames in handler.heard)
     assert calls_of_today(path) == written(0, last)
     assert loud * CHUNK / SAMPLE_RATE > last
-
-
-def test_a_microphone_that_is_pulled_out_and_put_back(server: SoundServer, tmp_path: Path) -> None:
-    path = tmp_path / "yard.ledger"
-    earlier_check(path)
-    with session(server, path) as running:
-        handler = Handler(server)
-        wait_for(running, "pen three")
-        handler.hear_out()
-        handler.say(piece(0, 0))
-        wait_for(running, "+ ")
-        server.pull_out("mic")
-        wait_for(running, "! microphone lost")
-        handler.close()
-        server.plug_in("mic")
-        handler = Handler(server)
-        wait_for(running, "microphone back")
-        handler.hear_out()
-        handler.say(piece(1, 1))
-        wait_for(running, "+ ")
-        handler.close()
-    assert calls_of_today(path) == written(0, 1)
-    with session(server, path, "--resume") as running:
-        told = wait_for(running, "left")
-    assert told[-1].strip() == "pen three, listening, two four in hand, thirty two left"

@@ -68,11 +68,11 @@ def test_the_recorded_session_gives_exactly_the_expected_state(demo: tuple[str, 
 
 
 def test_single_calls_are_right_or_asked_about() -> None:
-    # One natural voice here; the whole set takes minutes and is measured with the command in DEVELOPERS.md.
+    # Some calls of one natural voice here; the whole set takes minutes.
     truth = {
         line["file"]: line
         for line in map(json.loads, (FIXTURES / "calls.jsonl").read_text(encoding="utf-8").splitlines())
-        if line["voice"] == "flite_slt"
+        if line["voice"] == "flite_slt" and line["file"][-7:] < "10.flac"
     }
     files = [str(FIXTURES / name) for name in truth]
     done = voicelog("replay", "--json", "--each", "--roster", "1-299", *files)
@@ -89,7 +89,7 @@ def test_single_calls_are_right_or_asked_about() -> None:
         # What is asked about is right once yes is said: with 1 to 299 live every teen has its ten beside it.
         if line["verdict"] != "reject":
             right += line["record"] == expected["record"]
-    assert right >= 19
+    assert right >= len(files) - 1
 
 
 def test_what_was_read_back_survives_kill_9(tmp_path: Path) -> None:
