@@ -31,6 +31,7 @@ class Config(BaseModel):
     varieties: Path | None = None
     engine: Literal["auto", "vosk", "pocketsphinx"] = "auto"
     vosk_model: Path | None = None
+    second_listener: bool = True
     noise: Literal["deepfilter", "webrtc", "rnnoise", "none"] = "deepfilter"
     voice: str = "en-us"
     readback: Literal["full", "brief", "tones"] = "brief"

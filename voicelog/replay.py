@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -45,11 +45,22 @@ class Line:
         )
 
 
-def session_lines(sitting: Sitting, files: list[Path], stage: NoiseStage) -> Iterator[Line]:
-    """The files as one session in order. Raises VoicelogError at a file that is no sound."""
+def session_lines(
+    sitting: Sitting, files: list[Path], stage: NoiseStage, *, been: Callable[[float], object] = lambda seconds: None
+) -> Iterator[Line]:
+    """The files as one session in order; `been` is told of every piece of sound, in seconds, that was read.
+
+    Raises VoicelogError at a file that is no sound.
+    """
     for file in files:
-        for start_s, taken in hear_stream(sitting, read_sound(file), stage):
+        for start_s, taken in hear_stream(sitting, _told(read_sound(file), been), stage):
             yield Line(str(file), start_s, taken)
+
+
+def _told(blocks: Iterable[Frames], been: Callable[[float], object]) -> Iterator[Frames]:
+    for block in blocks:
+        yield block
+        been(len(block) / SAMPLE_RATE)
 
 
 def hear_stream(sitting: Sitting, blocks: Iterable[Frames], stage: NoiseStage) -> Iterator[tuple[float, Taken]]:

@@ -170,8 +170,14 @@ def open_sitting(
         choice = choose(config.engine, model, config.vosk_model)
         profile = voice_profile(config)
         mllr = profile_path(config).parent / profile.mllr if profile is not None and profile.mllr else None
-        recogniser = open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr)
+        own = own_pronunciations(choice.engine, grammars)
+        recogniser = open_recogniser(choice, own, mllr, second=wants_second(config))
     return Sitting(grammars, state, recogniser=recogniser, ledger=book, keep_sound=config.keep_sound, session=session)
+
+
+def wants_second(config: Config) -> bool:
+    """Whether the second listener is to hear too, where its model is installed: it knows English alone."""
+    return config.second_listener and config.language == "en"
 
 
 def own_pronunciations(engine: str, grammars: Grammars) -> dict[str, tuple[str, ...]]:

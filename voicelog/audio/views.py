@@ -5,7 +5,8 @@ Against the first, everything before and after the handler's own, louder speech
 is turned down: before that, talk at 15 dB below was taken for words at the start
 of the call in 15 of 16 trial calls, after it in 2. Against the second there is a
 second view, with a little of the sound as it came mixed in: it lost fewer calls
-at 20 dB, the first fewer at 10 dB.
+at 20 dB, the first fewer at 10 dB. The last is the sound as it came, for a listener
+that was trained on noise.
 """
 
 from __future__ import annotations
@@ -39,13 +40,13 @@ _DEEPEST_DB = 25.0
 
 
 def views_of(quiet: Frames, raw: Frames | None = None) -> tuple[Frames, ...]:
-    """The views of one utterance, most trusted first, all of one length.
+    """The views of one utterance, most trusted first, the sound as it came last, all of one length.
 
     `quiet` is its sound behind noise suppression, `raw` as it came and in step
     with it, None where there is no suppression; shape (samples,), int16, 16 kHz.
     """
     if not len(quiet):
-        return (quiet,) if raw is None else (quiet, raw)
+        return (quiet,) if raw is None else (quiet, quiet, raw)
     first, last = loud_span(quiet)
     gain = np.full(len(quiet), TURNED_DOWN)
     gain[max(0, first - _KEPT_BEFORE) : last + _KEPT_AFTER] = 1.0
@@ -56,7 +57,8 @@ def views_of(quiet: Frames, raw: Frames | None = None) -> tuple[Frames, ...]:
     views = [quiet.astype(np.float64)]
     if raw is not None:
         views.append((1 - MIXED_IN) * quiet + MIXED_IN * raw.astype(np.float64))
-    return tuple(np.clip(view[part] * gain[part], -32768, 32767).astype(np.int16) for view in views)
+    turned = [np.clip(view[part] * gain[part], -32768, 32767).astype(np.int16) for view in views]
+    return (*turned, raw[part]) if raw is not None else tuple(turned)
 
 
 def loud_span(frames: Frames) -> tuple[int, int]:

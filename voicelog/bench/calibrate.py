@@ -1,10 +1,11 @@
 """From trials to the numbers of `voicelog/hearing/certainty.py`.
 
 `collect` hears calls of the voices and noises that are there for fitting and writes what
-PocketSphinx measured of each, and whether the call was right, into a CSV file; `evidence.csv` beside
-this file is what the shipped numbers were fitted on. `fit` finds the weights of the greatest likelihood.
+was measured of each, and whether the call was right, into a CSV file; `evidence_alone.csv` and
+`evidence_two.csv` beside this file are what the shipped numbers were fitted on, without and with the second
+listener. `fit` finds the weights of the greatest likelihood.
 
-    python -m voicelog.bench.calibrate collect FILE.csv [--calls 4] [--seed 11]
+    python -m voicelog.bench.calibrate collect FILE.csv [--calls 4] [--seed 11] [--alone]
     python -m voicelog.bench.calibrate fit [FILE.csv]
 """
 
@@ -14,7 +15,7 @@ import csv
 import random
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import click
@@ -31,12 +32,13 @@ from voicelog.bench.texts import CLASSICS
 from voicelog.bench.voices import spoken, voice_named
 from voicelog.config import Config
 from voicelog.grammar import Grammars, NotUnderstood
+from voicelog.hearing.attention import attention_listener
 from voicelog.hearing.certainty import Evidence, reading_terms, speech_terms
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 from voicelog.places import shipped
 from voicelog.values import SAMPLE_RATE, Call, Frames
 
-SHIPPED = Path(__file__).with_name("evidence.csv")
+SHIPPED = Path(__file__).with_name("evidence_two.csv")
 VOICES = (
     *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12"),
     *("festival_ked", "festival_kal", "espeak_us"),
@@ -92,14 +94,19 @@ def main() -> None:
 @click.option("--seed", default=11, show_default=True)
 @click.option("--workers", default=1, show_default=True)
 @click.option("--only", type=click.Choice(["calls", "parts", "talk"]), multiple=True, help="Some kinds alone.")
+@click.option("--snr", default="clean,20,15,10,5", show_default=True, help="Speech over noise of whole calls, dB.")
+@click.option("--alone", is_flag=True, help="Without the second listener.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=default_cache)
-def collect(out: Path, calls: int, seed: int, workers: int, only: tuple[str, ...], cache: Path) -> None:
+def collect(
+    out: Path, calls: int, seed: int, workers: int, only: tuple[str, ...], snr: str, alone: bool, cache: Path
+) -> None:
     """Hear the calls and write what was measured of each."""
     import multiprocessing
 
     store, trials = Cache(cache), list[Trial | Talk]()
     if not only or "calls" in only:
-        trials += grid(VOICES, NOISES, store, rosters=("pen",), calls=calls, seed=seed)
+        ratios = [None if ratio == "clean" else float(ratio) for ratio in snr.split(",")]
+        trials += grid(VOICES, NOISES, store, ratios_db=ratios, rosters=("pen",), calls=calls, seed=seed)
     if not only or "parts" in only:
         trials += _parts(seed, store)
     if not only or "talk" in only:
@@ -108,7 +115,7 @@ def collect(out: Path, calls: int, seed: int, workers: int, only: tuple[str, ...
     with out.open("w", newline="") as file, multiprocessing.get_context("spawn").Pool(workers) as pool:
         writer = csv.DictWriter(file, [*ABOUT, *MEASURED])
         writer.writeheader()
-        for done, row in enumerate(pool.imap_unordered(_hear, trials, chunksize=8), 1):
+        for done, row in enumerate(pool.imap_unordered(partial(_hear, alone=alone), trials, chunksize=4), 1):
             if row is not None:
                 writer.writerow(row)
                 file.flush()
@@ -134,8 +141,8 @@ def fit(data: Path) -> None:
     speech, reading = terms_of(rows)
     right = np.array([row["right"] == "True" for row in rows], float)
     weights = regress(speech, reading, right)
-    click.echo(f"SPEECH = ({', '.join(f'{weight:.3f}' for weight in weights[: speech.shape[1]])})")
-    click.echo(f"READING = ({', '.join(f'{weight:.3f}' for weight in weights[speech.shape[1] :])})")
+    click.echo(f"speech = ({', '.join(f'{weight:.3f}' for weight in weights[: speech.shape[1]])})")
+    click.echo(f"reading = ({', '.join(f'{weight:.3f}' for weight in weights[speech.shape[1] :])})")
     told = np.empty(len(rows))
     speakers = np.array([str(row["voice"]).partition("@")[0] for row in rows])
     for speaker in sorted(set(speakers)):
@@ -165,7 +172,7 @@ def accepted_unasked(rows: list[Row]) -> list[Row]:
 
 def terms_of(rows: list[Row]) -> tuple[Table, Table]:
     """One row an utterance: a one for the constant, then the terms of either function."""
-    measured = [Evidence(*(float(str(row[name])) for name in MEASURED)) for row in rows]
+    measured = [Evidence(**{name: float(str(row[name])) for name in MEASURED if row.get(name)}) for row in rows]
     speech = np.array([[1.0, *speech_terms(each)] for each in measured])
     return speech, np.array([[1.0, *reading_terms(each)] for each in measured])
 
@@ -195,8 +202,9 @@ def _logistic(z: Column) -> Column:
 
 
 @cache
-def _ears() -> tuple[PocketSphinxRecogniser, ClipCleaner]:
-    return PocketSphinxRecogniser(), ClipCleaner(make_stage(Config().noise))
+def _ears(alone: bool) -> tuple[PocketSphinxRecogniser, ClipCleaner]:
+    second = None if alone else attention_listener()
+    return PocketSphinxRecogniser(second=second), ClipCleaner(make_stage(Config().noise))
 
 
 @cache
@@ -204,8 +212,8 @@ def _grammars() -> Grammars:
     return Grammars(shipped("grammars"))
 
 
-def _hear(trial: Trial | Talk) -> Row | None:
-    recogniser, cleaner = _ears()
+def _hear(trial: Trial | Talk, alone: bool) -> Row | None:
+    recogniser, cleaner = _ears(alone)
     said = " ".join(trial.words)
     grammar = _grammars().compile("answer" if said in ANSWERS else "call", trial.pen)
     recogniser.listen_for(grammar.network)
@@ -218,7 +226,9 @@ def _hear(trial: Trial | Talk) -> Row | None:
         return None  # nothing is ever done about it, however sure
     right = meaning == grammar.understand(trial.words)
     about = (trial.voice, trial.noise, trial.snr_db, trial.roster, said, " ".join(heard), right)
-    return dict(zip(ABOUT, about, strict=True)) | {name: round(value, 3) for name, value in asdict(evidence).items()}
+    return dict(zip(ABOUT, about, strict=True)) | {
+        name: None if value is None else round(value, 3) for name, value in asdict(evidence).items()
+    }
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """What is put to the test: voicelog itself, and two plain alternatives on the same sound.
 
-`ours` is the path of `voicelog replay --each`. `plain` is PocketSphinx with the same network of
-words, the library's own settings and nothing else: whatever parses as a call with its band is
-accepted. `open` writes down any speech (tiny English Whisper, told by a prompt how calls sound),
+`ours` is the path of `voicelog replay --each`, `alone` the same without the second listener.
+`plain` is PocketSphinx with the same network of words, the library's own settings and nothing
+else: whatever parses as a call with its band is accepted. `open` writes down any speech (tiny English Whisper, told by a prompt how calls sound),
 and the text goes where typed text goes.
 """
 
@@ -170,7 +170,11 @@ class Open:
         return Decision(made.heard, math.exp(mean), made.verdict, made.reason, made.record)
 
 
-SYSTEMS: dict[str, Callable[[Config], System]] = {"ours": Ours, "plain": Plain, "open": Open}
+def _alone(config: Config) -> System:
+    return Ours(config.model_copy(update={"second_listener": False}))
+
+
+SYSTEMS: dict[str, Callable[[Config], System]] = {"ours": Ours, "alone": _alone, "plain": Plain, "open": Open}
 
 
 def system_named(name: str, config: Config) -> System:

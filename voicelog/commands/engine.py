@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from voicelog.commands.options import MODEL
 from voicelog.values import VoicelogError
-from voicelog.wiring import profile_path, settings_now, voice_profile
+from voicelog.wiring import profile_path, settings_now, voice_profile, wants_second
+
+if TYPE_CHECKING:
+    from voicelog.config import Config
 
 
 @click.group(invoke_without_command=True)
@@ -33,6 +37,8 @@ def engine(ctx: click.Context, model: Path | None) -> None:
     click.echo(f"model:    {choice.model}")
     for wrong in passed_over():
         click.echo(f"          passed over: {wrong}")
+    if choice.engine == "pocketsphinx":
+        click.echo(f"second:   {_second_listener(config)}")
     try:
         click.echo(f"voice:    {find_voice(config.voice).name}")
     except VoicelogError as wrong:
@@ -52,6 +58,15 @@ def engine(ctx: click.Context, model: Path | None) -> None:
     if profile is not None:
         fitted = "PocketSphinx fitted to it" if profile.mllr else "nothing fitted to it"
         click.echo(f"profile:  {profile_path(config)} ({profile.right} of {profile.prompts} prompts right, {fitted})")
+
+
+def _second_listener(config: Config) -> str:
+    from voicelog.hearing.attention import attention_model
+
+    if not wants_second(config):
+        return "none: it knows English alone" if config.second_listener else "none: the setting second_listener is off"
+    found = attention_model()
+    return f"{found}" if found else "none: pip install 'voicelog[second]' (hears better in noise; 190 MB)"
 
 
 @engine.command()

@@ -10,7 +10,14 @@ import click
 
 from voicelog.commands.options import MODEL, ROSTER
 from voicelog.values import Frames, VoicelogError
-from voicelog.wiring import noise_stage, open_grammars, own_pronunciations, plain_settings, profile_path
+from voicelog.wiring import (
+    noise_stage,
+    open_grammars,
+    own_pronunciations,
+    plain_settings,
+    profile_path,
+    wants_second,
+)
 
 if TYPE_CHECKING:
     from voicelog.config import Config
@@ -67,6 +74,7 @@ def rehearse(
         return
     recordings = _recorded(files, source, prompts) if files or source else _live(config, prompts, shown)
     choice = choose(config.engine, model, config.vosk_model)
+    own = own_pronunciations(choice.engine, grammars)
     with Progress(transient=True) as bar:
         rounds = 2 if choice.engine == "pocketsphinx" else 1
         task = bar.add_task("hearing", total=rounds * len(prompts))
@@ -74,7 +82,7 @@ def rehearse(
             prompts,
             recordings,
             noise_stage(config),
-            lambda mllr: open_recogniser(choice, own_pronunciations(choice.engine, grammars), mllr),
+            lambda mllr: open_recogniser(choice, own, mllr, second=wants_second(config)),
             grammar,
             Thresholds(config.accept_from, config.ask_from),
             lambda: bar.advance(task),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,17 +67,20 @@ def replay(
         say = stack.enter_context(mouth(config, aloud, wav))
         if each:
             sitting = open_sitting(config, model, beginning, None)
+            done = stack.enter_context(_position(len(files)))
             for file in files:
                 sitting.state = start(beginning.roster, settings=dialogue_settings(config), purpose=beginning.purpose)
                 line, speech = single_line(sitting, file, stage)
                 heard_any |= speech
                 show(line)
                 say(line.taken, None)
+                done(1)
         else:
             sitting = open_sitting(config, model, beginning, book)
             if beginning.opening and not as_json:
                 click.echo(beginning.opening)
-            for line in session_lines(sitting, list(files), stage):
+            been = stack.enter_context(_position())
+            for line in session_lines(sitting, list(files), stage, been=been):
                 heard_any = True
                 show(line)
                 say(line.taken, line.start_s + line.taken.audio_s)
@@ -83,3 +88,18 @@ def replay(
         raise VoicelogError(
             f"no speech in {', '.join(map(str, files))}; check the microphone, or record closer to the mouth"
         )
+
+
+@contextmanager
+def _position(files: int | None = None) -> Iterator[Callable[[float], object]]:
+    """How far it is: files of so many, else seconds of sound. Where the lines go elsewhere; else they tell."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    told = TextColumn("{task.completed:.0f} s of sound") if files is None else MofNCompleteColumn()
+    console = Console(stderr=True)
+    hidden = sys.stdout.isatty() or not console.is_terminal
+    columns = (TextColumn("heard"), BarColumn(), told, TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=hidden, redirect_stdout=False) as progress:
+        task = progress.add_task("heard", total=files)
+        yield lambda more: progress.advance(task, more)

@@ -1,10 +1,11 @@
-"""From what a decoder measured to the probability that it heard right.
+"""From what was measured of an utterance to the probability that it heard right.
 
 Two things can be wrong: the sound was no speech of the grammar, or another
 reading of the grammar was meant. The certainty is the product of two logistic
 functions, one for each, fitted together on recorded calls, parts of calls,
 answers and talk, in and without noise: `voicelog/bench/calibrate.py` collects
-the evidence, `voicelog/bench/evidence.csv`, and fits the weights.
+the evidence, `voicelog/bench/evidence_two.csv` with the second listener and
+`evidence_alone.csv` without, and fits the weights of either.
 """
 
 from __future__ import annotations
@@ -15,6 +16,10 @@ from dataclasses import dataclass
 ENOUGH_LEAD = 60.0
 MOST_LEAD = 120.0
 """Nats beyond which a greater lead over the runner-up says nothing more."""
+
+ENOUGH_OTHER_LEAD = 30.0
+MOST_UNLIKELY = 60.0
+"""The same of the second listener, whose nats are not squeezed out of every frame."""
 
 
 WORD_COST = 25.0
@@ -27,7 +32,7 @@ network are pressed onto them."""
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What PocketSphinx measured of one utterance, in nats (natural log units).
+    """What was measured of one utterance, in nats (natural log units).
 
     `fit`: log likelihood of the words less that of the best sound of speech, a frame,
     and `weakest` that of the word with the least. `lead`: log likelihood of the
@@ -35,6 +40,10 @@ class Evidence:
     taken off both for every word, the mean over the views; `least_lead` in the
     view with the least. `agreed`: the share of views that heard the same by
     themselves. `words`: how many were heard.
+
+    From the second listener, None without it: `other_lead`, its lead of the words over
+    the same other reading, and `unlikely`, how much less likely it finds the words than
+    what it would write itself.
     """
 
     fit: float
@@ -43,6 +52,8 @@ class Evidence:
     least_lead: float
     agreed: float
     words: float
+    other_lead: float | None = None
+    unlikely: float | None = None
 
 
 def word_certainty(fit: float) -> float:
@@ -50,25 +61,43 @@ def word_certainty(fit: float) -> float:
     return _logistic(fit + 9.0)
 
 
-SPEECH = (3.027, 1.601, 1.151)
-READING = (-0.139, 0.671, 1.273)
-"""Weights: the constant, then every term below. From `voicelog/bench/calibrate.py fit` on `evidence.csv` beside it."""
+Terms = tuple[float, ...]
 
 
-def speech_terms(evidence: Evidence) -> tuple[float, ...]:
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """Of both functions: the constant, then every term. From `voicelog/bench/calibrate.py fit`."""
+
+    speech: Terms
+    reading: Terms
+
+
+ALONE = Weights(speech=(3.027, 1.601, 1.151), reading=(-0.139, 0.671, 1.273))
+TWO = Weights(speech=(4.886, 2.017, 1.057, -1.616), reading=(0.41, 2.196, 1.137))
+
+
+def speech_terms(evidence: Evidence) -> Terms:
     """What tells whether this was speech of the grammar at all. Shifted so that the constant is that of a poor call."""
-    return evidence.fit + 6.5, evidence.weakest + 7.7
+    fit = (evidence.fit + 6.5, evidence.weakest + 7.7)
+    return fit if evidence.unlikely is None else (*fit, min(evidence.unlikely, MOST_UNLIKELY) / 10)
 
 
-def reading_terms(evidence: Evidence) -> tuple[float, ...]:
+def reading_terms(evidence: Evidence) -> Terms:
     """What tells whether no other reading of the grammar was meant; beyond `ENOUGH_LEAD` more lead says no more."""
-    leads = (max(-ENOUGH_LEAD, min(lead, ENOUGH_LEAD)) / 20 for lead in (evidence.least_lead, evidence.lead))
-    return tuple(leads)
+    if evidence.other_lead is None:
+        return _clipped(evidence.least_lead, ENOUGH_LEAD) / 20, _clipped(evidence.lead, ENOUGH_LEAD) / 20
+    return _clipped(evidence.lead, ENOUGH_LEAD) / 20, _clipped(evidence.other_lead, ENOUGH_OTHER_LEAD) / 10
 
 
 def certainty_of(evidence: Evidence) -> float:
     """The probability, 0 to 1, that what was heard is what was said."""
-    return _logistic(_weighed(SPEECH, speech_terms(evidence))) * _logistic(_weighed(READING, reading_terms(evidence)))
+    weights = ALONE if evidence.unlikely is None else TWO
+    speech = _weighed(weights.speech, speech_terms(evidence))
+    return _logistic(speech) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
+
+
+def _clipped(lead: float, most: float) -> float:
+    return max(-most, min(lead, most))
 
 
 def _weighed(weights: tuple[float, ...], terms: tuple[float, ...]) -> float:

@@ -39,17 +39,23 @@ def choose(engine: str = "auto", given: Path | None = None, config: Path | None 
 
 
 def open_recogniser(
-    choice: Choice, pronunciations: Mapping[str, Sequence[str]] | None = None, mllr: Path | None = None
+    choice: Choice,
+    pronunciations: Mapping[str, Sequence[str]] | None = None,
+    mllr: Path | None = None,
+    *,
+    second: bool = False,
 ) -> Recogniser:
     """Load the chosen engine and its model.
 
-    For PocketSphinx, `pronunciations` are ARPAbet by word and `mllr` is a transform that fits it to a voice.
+    For PocketSphinx, `pronunciations` are ARPAbet by word, `mllr` is a transform that fits it to a voice,
+    and with `second` the second listener, English, hears too, where its model is installed.
     Raises VoicelogError where the model or the transform is broken.
     """
     if choice.engine == "vosk":
         from voicelog.hearing.vosk_engine import VoskRecogniser
 
         return VoskRecogniser(choice.model)
+    from voicelog.hearing.attention import attention_listener
     from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
 
-    return PocketSphinxRecogniser(pronunciations, mllr)
+    return PocketSphinxRecogniser(pronunciations, mllr, attention_listener() if second else None)

@@ -1,11 +1,11 @@
 """Hearing with PocketSphinx, whose English model is inside its wheel: no download, always there.
 
-One utterance is decoded whole, with the cepstral mean of the whole of it. It may
-come as several views of the same sound, such as with and without noise
-suppression: each is decoded along the network, the first also along the network
-less what was heard there, for the runner-up. Every reading that comes up is then
-scored in every view, and the best in all of them together is what was heard.
-Where the first view leaves no doubt, it is the only one. PocketSphinx tells
+One utterance is decoded whole, with the cepstral mean of the whole of it: along the
+network, and along the network less what was heard there, for the runner-up. A second
+listener, where there is one, is given the sound as it came. It names readings too, and
+every reading is scored by both; the best by both together is what was heard. Without
+it, PocketSphinx hears a second view of the sound, unless the first leaves no doubt, and
+readings are scored in both. PocketSphinx tells
 scores less that of the best sound of speech in each frame, so that a score a
 frame says how well the words fit, as against any speech at all.
 """
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, count, takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from voicelog.grammar.network import Network, only, without
+from voicelog.hearing.attention import SecondListener
 from voicelog.hearing.certainty import MOST_LEAD, WORD_COST, Evidence, certainty_of, word_certainty
 from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
 
@@ -47,6 +48,12 @@ this costs 0.02 of the real-time factor; wider still brought nothing."""
 
 SURE_LEAD = 80.0
 """Nats of lead in the first view from which no other view is asked: that is beyond `ENOUGH_LEAD`."""
+
+PROPOSALS = 2
+"""Readings of the second listener that are scored beside PocketSphinx's own two."""
+
+SECOND_WEIGHT = 2.0
+"""Nats of PocketSphinx that one of the second listener outweighs: fitted to the readings of noisy trial calls."""
 
 MOST_ALIKE = 4
 """After so many wordings of one meaning the next is taken as the runner-up, whatever it means."""
@@ -131,11 +138,18 @@ class PocketSphinxRecogniser:
     """`Recogniser` over PocketSphinx. `pronunciations` adds ways to say a word: ARPAbet phones, each way a string.
 
     `mllr` is the file of a transform that fits the model to a voice; VoicelogError where PocketSphinx cannot use it.
+    `second`, where there is one, is asked about every utterance.
     """
 
     name = "pocketsphinx"
 
-    def __init__(self, pronunciations: Mapping[str, Sequence[str]] | None = None, mllr: Path | None = None) -> None:
+    def __init__(
+        self,
+        pronunciations: Mapping[str, Sequence[str]] | None = None,
+        mllr: Path | None = None,
+        second: SecondListener | None = None,
+    ) -> None:
+        self._second = second
         self._decoder = open_decoder(mllr, dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
         for word, ways in (pronunciations or {}).items():
             for phones in ways:
@@ -225,7 +239,41 @@ class PocketSphinxRecogniser:
         """What was heard, the runner-up, and what was measured of them; no evidence where nothing was heard."""
         if len(views[0]) < SHORTEST_S * SAMPLE_RATE:
             return (), None, None
-        sounds = [as_bytes(view) for view in views]
+        if self._second is None:
+            return self._weigh_views([as_bytes(view) for view in views[:2]])
+        return self._weigh_with(self._second, views[0], views[-1])
+
+    def _weigh_with(
+        self, second: SecondListener, quiet: Frames, raw: Frames
+    ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
+        """Both listeners name readings, and score those of both."""
+        assert self._network is not None
+        sound = as_bytes(quiet)
+        path = self._path(sound)
+        heard = _words(path)
+        if not heard:
+            return (), None, None
+        rival, rival_path = self._runner_up(heard, sound)
+        paths = {heard: path} | ({} if rival is None else {rival: rival_path})
+        proposed, judge = second.hear(raw, self._network, PROPOSALS)
+        if proposed and self._meaning(proposed[0]) != self._meaning(heard):
+            paths |= {words: self._along(words, sound) for words in proposed if words not in paths}
+        paths = {words: along for words, along in paths.items() if _words(along)}
+        likely, free = judge(list(paths))
+        worth = {words: (_worth(paths[words]), found) for words, found in zip(paths, likely, strict=True)}
+        ranked = sorted(worth, key=lambda words: worth[words][0] + SECOND_WEIGHT * worth[words][1], reverse=True)
+        best, meaning = ranked[0], self._meaning(ranked[0])
+        other = next((words for words in ranked[1:] if self._meaning(words) != meaning), None)
+        leads = (MOST_LEAD, MOST_LEAD)
+        if other is not None:
+            leads = tuple(np.clip(np.subtract(worth[best], worth[other]), -MOST_LEAD, MOST_LEAD).tolist())
+        agreed = [self._meaning(words) == meaning for words in (heard, *proposed[:1])]
+        said, gaps, evidence = _fit(paths[best], leads[0], leads[0], sum(agreed) / len(agreed))
+        evidence = replace(evidence, other_lead=leads[1], unlikely=max(0.0, free - worth[best][1]))
+        return tuple(map(_word, said, gaps)), other, evidence
+
+    def _weigh_views(self, sounds: list[bytes]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
+        """The one listener hears both views, unless the first leaves no doubt, and every reading is scored in both."""
         # By reading: its path in each view, where that is known already.
         paths: dict[Words, dict[int, list[Piece]]] = {}
         heard: list[Words] = []
@@ -254,16 +302,11 @@ class PocketSphinxRecogniser:
         best, meaning = ranked[0], self._meaning(ranked[0])
         second = next((words for words in ranked[1:] if self._meaning(words) != meaning), None)
         leads = [MOST_LEAD] if second is None else [a - b for a, b in zip(worth[best], worth[second], strict=True)]
-        said = [piece for piece in min(paths[best].items())[1] if piece.is_word]
-        gaps = [piece.score / piece.frames for piece in said]
-        frames_said = sum(piece.frames for piece in said)
-        evidence = Evidence(
-            fit=sum(gap * piece.frames for gap, piece in zip(gaps, said, strict=True)) / frames_said,
-            weakest=min(gaps),
-            lead=float(np.mean(np.clip(leads, -MOST_LEAD, MOST_LEAD))),
-            least_lead=float(np.clip(min(leads), -MOST_LEAD, MOST_LEAD)),
-            agreed=sum(bool(words) and self._meaning(words) == meaning for words in heard) / len(heard),
-            words=len(said),
+        said, gaps, evidence = _fit(
+            min(paths[best].items())[1],
+            float(np.mean(np.clip(leads, -MOST_LEAD, MOST_LEAD))),
+            float(np.clip(min(leads), -MOST_LEAD, MOST_LEAD)),
+            sum(bool(words) and self._meaning(words) == meaning for words in heard) / len(heard),
         )
         return tuple(map(_word, said, gaps)), second, evidence
 
@@ -313,6 +356,16 @@ def _words(path: Sequence[Piece]) -> Words:
 
 def _worth(path: Sequence[Piece]) -> float:
     return sum(piece.score - WORD_COST * piece.is_word for piece in path) if path else -math.inf
+
+
+def _fit(
+    path: Sequence[Piece], lead: float, least_lead: float, agreed: float
+) -> tuple[list[Piece], list[float], Evidence]:
+    """The words of a path, the fit of each, and what is measured of them all."""
+    said = [piece for piece in path if piece.is_word]
+    gaps = [piece.score / piece.frames for piece in said]
+    fit = sum(piece.score for piece in said) / sum(piece.frames for piece in said)
+    return said, gaps, Evidence(fit, min(gaps), lead, least_lead, agreed, len(said))
 
 
 def as_bytes(frames: Frames) -> bytes:

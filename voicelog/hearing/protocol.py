@@ -17,7 +17,7 @@ class Recogniser(Protocol):
     length. `finish` closes the utterance and returns what was heard; the
     recogniser is then ready for the next. `reset` drops a half fed utterance.
     `hear` takes a whole utterance at once, in one view or in several of the same
-    sound and length, the most trusted first; an engine may use the first alone.
+    sound and length (`audio/views.py`), the most trusted first; an engine may use the first alone.
     """
 
     name: str
