@@ -2,8 +2,8 @@
 
 `ours` is the path of `voicelog replay --each`, `alone` the same without the second listener.
 `plain` is PocketSphinx with the same network of words, the library's own settings and nothing
-else: whatever parses as a call with its band is accepted. `open` writes down any speech (tiny English Whisper, told by a prompt how calls sound),
-and the text goes where typed text goes.
+else: whatever parses as a call with its band is accepted. `open` writes down any speech (tiny
+English Whisper, told by a prompt how calls sound), and the text goes where typed text goes.
 """
 
 from __future__ import annotations
