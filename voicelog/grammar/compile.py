@@ -23,7 +23,7 @@ from voicelog.grammar.jsgf import (
 from voicelog.grammar.jsgf import Sequence as InOrder
 from voicelog.grammar.meaning import NUMBER_TAGS, meaning_of, number_of
 from voicelog.grammar.merge import NUMBER, tags_in, with_yard, words_in
-from voicelog.grammar.network import Network, either, minimal, only
+from voicelog.grammar.network import Network, either, minimal, only, without_blind_alleys
 from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, english, no_dictionary, read_dictionary
 from voicelog.grammar.utterance import CallSaid, NotUnderstood, Utterance
 from voicelog.grammar.yard import Yard
@@ -34,8 +34,9 @@ ANSWER = "answer"
 CHOICE = "choose"
 """The grammar of answers to a question that names two readings."""
 BAND_RULE = "band_number"
-SAID_ONCE = frozenset(("sex",))
-"""Slots that the network allows once; every slot here doubles the network, and the parser refuses any twice."""
+SAID_ONCE = frozenset(("sex", "weight", "condition"))
+"""Slots that the network allows once; the parser refuses any twice. Every slot more makes the network, and the
+time that decoding takes, greater: with the fate too by a fifth, and with the pen by a half."""
 
 VOID = "VOID"
 """The rule of JSGF that can never be said."""
@@ -342,7 +343,8 @@ def _determine(paths: _Paths, start: int, end: int) -> Network:
     """Subset construction over the words.
 
     Of the tags it heeds only that the slots of `SAID_ONCE` are said once: "foam no"
-    in noise is otherwise heard as "sell male" behind a sex that was said already.
+    in noise is otherwise heard as "sell male" behind a sex that was said already, and
+    a second voice as one weight after another.
     """
 
     @cache
@@ -378,4 +380,4 @@ def _determine(paths: _Paths, start: int, end: int) -> Network:
                 todo.append(target)
             arcs[number[subset]][word] = number[target]
     finals = frozenset(n for subset, n in number.items() if any(state == end for state, _ in subset))
-    return minimal(arcs, finals)
+    return minimal(without_blind_alleys(arcs, finals), finals)

@@ -54,6 +54,21 @@ class Network:
         return self.walk(words) in self.finals
 
 
+def without_blind_alleys(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> list[dict[str, int]]:
+    """The arcs less those to states from which no utterance can end."""
+    into: list[list[int]] = [[] for _ in arcs]
+    for state, leaving in enumerate(arcs):
+        for to in leaving.values():
+            into[to].append(state)
+    alive, todo = set(finals), list(finals)
+    while todo:
+        for state in into[todo.pop()]:
+            if state not in alive:
+                alive.add(state)
+                todo.append(state)
+    return [{word: to for word, to in leaving.items() if to in alive} for leaving in arcs]
+
+
 def minimal(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> Network:
     """The smallest network that accepts the same utterances (Moore's partition refinement)."""
     block = [int(state in finals) for state in range(len(arcs))]

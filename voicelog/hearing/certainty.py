@@ -96,6 +96,16 @@ def certainty_of(evidence: Evidence) -> float:
     return _logistic(speech) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
 
 
+def at_odds(evidence: Evidence) -> bool:
+    """Whether the listeners disagree on which of two readings it was: a doubt, however sure one of them is.
+
+    Each is now and then quite sure of what was not said, and seldom of the same; there were too few
+    such cases to fit a weight to.
+    """
+    other = evidence.other_lead
+    return other is not None and evidence.lead < MOST_LEAD and min(evidence.lead, other) < 0
+
+
 def _clipped(lead: float, most: float) -> float:
     return max(-most, min(lead, most))
 

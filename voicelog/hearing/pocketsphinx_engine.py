@@ -23,7 +23,7 @@ import numpy as np
 
 from voicelog.grammar.network import Network, only, without
 from voicelog.hearing.attention import SecondListener
-from voicelog.hearing.certainty import MOST_LEAD, WORD_COST, Evidence, certainty_of, word_certainty
+from voicelog.hearing.certainty import MOST_LEAD, WORD_COST, Evidence, at_odds, certainty_of, word_certainty
 from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
 
 if TYPE_CHECKING:
@@ -233,7 +233,8 @@ class PocketSphinxRecogniser:
         words, rival, evidence = self.weigh(views)
         if evidence is None:
             return Heard((), 0.0, self.name)
-        return Heard(words, certainty_of(evidence), self.name, rival)
+        doubts = ("one listener heard something else",) if at_odds(evidence) else ()
+        return Heard(words, certainty_of(evidence), self.name, rival, doubts)
 
     def weigh(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """What was heard, the runner-up, and what was measured of them; no evidence where nothing was heard."""
@@ -256,11 +257,21 @@ class PocketSphinxRecogniser:
         rival, rival_path = self._runner_up(heard, sound)
         paths = {heard: path} | ({} if rival is None else {rival: rival_path})
         proposed, judge = second.hear(raw, self._network, PROPOSALS)
+        shorter = self._shorter(heard)
+        readings = list(dict.fromkeys((heard, *paths, *proposed, *shorter)))
+        found, free = judge(readings)
+        likely = dict(zip(readings, found, strict=True))
         if proposed and self._meaning(proposed[0]) != self._meaning(heard):
             paths |= {words: self._along(words, sound) for words in proposed if words not in paths}
-        paths = {words: along for words, along in paths.items() if _words(along)}
-        likely, free = judge(list(paths))
-        worth = {words: (_worth(paths[words]), found) for words, found in zip(paths, likely, strict=True)}
+        best_shorter = max(shorter, key=lambda words: likely[words], default=heard)
+        if best_shorter not in paths and likely[best_shorter] > likely[heard]:
+            # A clatter is soon taken for a word. Said without it, "ounce dead" may have been "ounces".
+            path = self._path_in(only([best_shorter, *self._other_wordings(best_shorter)]), sound)
+            words = _words(path)
+            if words:
+                paths[words] = path
+                likely[words] = judge([words])[0][0]
+        worth = {words: (_worth(along), likely[words]) for words, along in paths.items() if _words(along)}
         ranked = sorted(worth, key=lambda words: worth[words][0] + SECOND_WEIGHT * worth[words][1], reverse=True)
         best, meaning = ranked[0], self._meaning(ranked[0])
         other = next((words for words in ranked[1:] if self._meaning(words) != meaning), None)
@@ -271,6 +282,23 @@ class PocketSphinxRecogniser:
         said, gaps, evidence = _fit(paths[best], leads[0], leads[0], sum(agreed) / len(agreed))
         evidence = replace(evidence, other_lead=leads[1], unlikely=max(0.0, free - worth[best][1]))
         return tuple(map(_word, said, gaps)), other, evidence
+
+    def _shorter(self, words: Words) -> list[Words]:
+        """The readings with one word less that mean something else."""
+        assert self._network is not None
+        less = (words[:at] + words[at + 1 :] for at in range(len(words)))
+        meaning = self._meaning(words)
+        return [some for some in dict.fromkeys(less) if self._network.accepts(some) and self._meaning(some) != meaning]
+
+    def _other_wordings(self, words: Words) -> list[Words]:
+        """The readings with another word in one place that mean the same."""
+        assert self._network is not None
+        arcs, state, others = self._network.arcs, 0, list[Words]()
+        meaning = self._meaning(words)
+        for at, word in enumerate(words):
+            others += [(*words[:at], other, *words[at + 1 :]) for other in arcs[state] if other != word]
+            state = arcs[state][word]
+        return [some for some in others if self._network.accepts(some) and self._meaning(some) == meaning]
 
     def _weigh_views(self, sounds: list[bytes]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """The one listener hears both views, unless the first leaves no doubt, and every reading is scored in both."""
