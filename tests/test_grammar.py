@@ -72,8 +72,13 @@ def test_a_choice_listens_for_its_two_readings_alone() -> None:
 @given(st.lists(st.sampled_from(sorted(CALL.network.words)), max_size=8))
 def test_any_words_are_understood_or_not_but_never_raise(words: list[str]) -> None:
     said = CALL.understand(words)
-    sexes = [word for word in words if word in ("male", "cock", "rooster", "female", "hen", "unsure")]
-    if not isinstance(said, NotUnderstood) and len(sexes) < 2:  # the parser lets the same sex be said twice
+    said_once = (
+        ("male", "cock", "rooster", "female", "hen", "unsure"),
+        ("fine", "injured", "sick", "dead"),
+        ("gram", "grams", "ounce", "ounces"),
+    )
+    # The parser lets the same sex be said twice.
+    if not isinstance(said, NotUnderstood) and all(sum(map(words.count, slot)) < 2 for slot in said_once):
         assert CALL.network.accepts(words)
 
 
@@ -89,6 +94,22 @@ def test_without_removes_that_and_only_that(words: list[str]) -> None:
 def test_a_number_without_its_unit_is_no_weight() -> None:
     said = CALL.understand(["band", "four", "two", "four", "hundred", "ten"])
     assert said == NotUnderstood(why="the call was cut short")
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["band four two male hen", "band four two ten grams two ounces", "band four two fine male dead", "sick male sick"],
+)
+def test_the_network_knows_some_slots_once(said: str) -> None:
+    assert not CALL.network.accepts(said.split())
+
+
+def test_from_every_state_an_utterance_can_end() -> None:
+    network = CALL.network
+    ends = set(network.finals)
+    while more := {s for s, leaving in enumerate(network.arcs) if s not in ends and ends & set(leaving.values())}:
+        ends |= more
+    assert ends == set(range(len(network.arcs)))
 
 
 def test_a_slot_said_twice_is_refused() -> None:

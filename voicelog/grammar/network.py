@@ -83,14 +83,17 @@ def minimal(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> Network:
         if len(signatures) == len(set(block)):
             break
         block = refined
-    # Numbering follows the first member of each block, so that state 0 stays the start.
-    number: dict[int, int] = {}
-    for member in block:
-        number.setdefault(member, len(number))
-    merged: list[dict[str, int]] = [{} for _ in number]
-    for state, leaving in enumerate(arcs):
-        merged[number[block[state]]] = {word: number[block[to]] for word, to in leaving.items()}
-    return Network(tuple(merged), frozenset(number[block[state]] for state in finals))
+    member = {block[state]: state for state in range(len(arcs))}
+    # Numbered as they are reached, so that state 0 stays the start and what nothing leads to is left out.
+    number = {block[0]: 0}
+    merged: list[dict[str, int]] = []
+    for at in (todo := [block[0]]):
+        for to in arcs[member[at]].values():
+            if block[to] not in number:
+                number[block[to]] = len(number)
+                todo.append(block[to])
+        merged.append({word: number[block[to]] for word, to in arcs[member[at]].items()})
+    return Network(tuple(merged), frozenset(number[block[state]] for state in finals if block[state] in number))
 
 
 def without(network: Network, said: Iterable[Sequence[str]]) -> Network:
