@@ -1,0 +1,59 @@
+"""The certainty: between nothing and one, and on the right side of what was measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from voicelog.bench.calibrate import SHIPPED, accepted_unasked, read, regress, terms_of
+from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights, at_odds, certainty_of
+
+NATS = st.floats(-1000, 1000)
+SURE = Evidence(fit=-3.5, weakest=-4.5, lead=90, least_lead=90, agreed=1, words=5, other_lead=25, unlikely=2)
+
+
+@given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000)))
+def test_it_is_a_probability(
+    fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float, float] | None
+) -> None:
+    evidence = Evidence(fit, weakest, lead, least_lead, 1, 3, *(second or (None, None)))
+    assert 0 <= certainty_of(evidence) <= 1
+
+
+@given(st.sampled_from(["fit", "weakest", "lead", "other_lead"]), st.floats(0, 200))
+def test_better_evidence_is_surer(name: str, more: float) -> None:
+    better = replace(SURE, **{name: getattr(SURE, name) + more})
+    assert certainty_of(better) >= certainty_of(SURE) - 1e-12
+
+
+@given(st.floats(0, 500))
+def test_the_likelier_another_text_the_less_sure(more: float) -> None:
+    assert certainty_of(replace(SURE, unlikely=2 + more)) <= certainty_of(SURE) + 1e-12
+
+
+def test_a_clear_call_is_sure_and_one_that_reads_otherwise_is_not() -> None:
+    assert certainty_of(SURE) > 0.99
+    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0)) < 0.1  # talk
+    assert certainty_of(replace(SURE, lead=0.0, other_lead=0.0)) < 0.8  # two readings alike
+
+
+@pytest.mark.parametrize(
+    ("lead", "other_lead", "odds"),
+    [(30, 5, False), (30, -5, True), (-5, 30, True), (MOST_LEAD, -20, False), (30, None, False)],
+)
+def test_listeners_at_odds(lead: float, other_lead: float | None, odds: bool) -> None:
+    # Where PocketSphinx knows no other reading at all, there are no two to be at odds about.
+    assert at_odds(replace(SURE, lead=lead, other_lead=other_lead)) == odds
+
+
+@pytest.mark.parametrize(("data", "weights"), [("evidence_two.csv", TWO), ("evidence_alone.csv", ALONE)])
+def test_the_shipped_weights_are_those_of_the_shipped_data(data: str, weights: Weights) -> None:
+    rows = accepted_unasked(read(SHIPPED.with_name(data)))
+    speech, reading = terms_of(rows)
+    right = [row["right"] == "True" for row in rows]
+    found = regress(speech, reading, np.array(right, float))
+    assert found == pytest.approx([*weights.speech, *weights.reading], abs=0.01)
