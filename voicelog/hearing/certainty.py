@@ -17,7 +17,7 @@ ENOUGH_LEAD = 60.0
 MOST_LEAD = 120.0
 """Nats beyond which a greater lead over the runner-up says nothing more."""
 
-ENOUGH_OTHER_LEAD = 30.0
+ENOUGH_OTHER_LEAD = 10.0
 MOST_UNLIKELY = 60.0
 """The same of the second listener, whose nats are not squeezed out of every frame."""
 
@@ -73,7 +73,7 @@ class Weights:
 
 
 ALONE = Weights(speech=(3.027, 1.601, 1.151), reading=(-0.139, 0.671, 1.273))
-TWO = Weights(speech=(4.886, 2.017, 1.057, -1.616), reading=(0.41, 2.196, 1.137))
+TWO = Weights(speech=(4.361, 1.395, 0.751, -1.174), reading=(0.233, 1.425, 2.608))
 
 
 def speech_terms(evidence: Evidence) -> Terms:
@@ -86,7 +86,9 @@ def reading_terms(evidence: Evidence) -> Terms:
     """What tells whether no other reading of the grammar was meant; beyond `ENOUGH_LEAD` more lead says no more."""
     if evidence.other_lead is None:
         return _clipped(evidence.least_lead, ENOUGH_LEAD) / 20, _clipped(evidence.lead, ENOUGH_LEAD) / 20
-    return _clipped(evidence.lead, ENOUGH_LEAD) / 20, _clipped(evidence.other_lead, ENOUGH_OTHER_LEAD) / 10
+    # Where PocketSphinx knows no other reading, the second listener's dislike of a lone word tells nothing.
+    other = ENOUGH_OTHER_LEAD if evidence.lead >= MOST_LEAD else evidence.other_lead
+    return _clipped(evidence.lead, ENOUGH_LEAD) / 20, _clipped(other, ENOUGH_OTHER_LEAD) / 10
 
 
 def certainty_of(evidence: Evidence) -> float:
