@@ -22,6 +22,10 @@ MOST_UNLIKELY = 60.0
 """The same of the second listener, whose nats are not squeezed out of every frame."""
 
 
+MOST_AT_ODDS = 0.88
+"""The certainty where the listeners disagree, however sure one of them is: each is now and then quite sure of
+what was not said, and seldom of the same. There were too few such utterances to fit a number to; this one asks."""
+
 WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
 
@@ -95,15 +99,12 @@ def certainty_of(evidence: Evidence) -> float:
     """The probability, 0 to 1, that what was heard is what was said."""
     weights = ALONE if evidence.unlikely is None else TWO
     speech = _weighed(weights.speech, speech_terms(evidence))
-    return _logistic(speech) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
+    told = _logistic(speech) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
+    return min(told, MOST_AT_ODDS) if at_odds(evidence) else told
 
 
 def at_odds(evidence: Evidence) -> bool:
-    """Whether the listeners disagree on which of two readings it was: a doubt, however sure one of them is.
-
-    Each is now and then quite sure of what was not said, and seldom of the same; there were too few
-    such cases to fit a weight to.
-    """
+    """Whether the listeners disagree on which of two readings it was."""
     other = evidence.other_lead
     return other is not None and evidence.lead < MOST_LEAD and min(evidence.lead, other) < 0
 
