@@ -35,7 +35,7 @@ def made_with(config: Config) -> str:
     package = Path(voicelog.__file__).parent
     code = [file for file in package.rglob("*.py") if file.parent.name not in _NEVER_HEARD]
     grammars = (config.grammars or shipped("grammars")).glob("*.gram")
-    hashed = hashlib.sha256(config.model_dump_json(exclude={"ledger", "voice", "keep_sound"}).encode())
+    hashed = hashlib.sha256(config.model_dump_json(exclude={"ledger", "voice", "keep_sound", "reminders"}).encode())
     for file in sorted((*code, *grammars)):
         hashed.update(file.name.encode() + b"\0" + file.read_bytes())
     return hashed.hexdigest()[:16]

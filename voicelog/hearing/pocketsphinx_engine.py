@@ -260,10 +260,13 @@ class PocketSphinxRecogniser:
         readings = list(dict.fromkeys((heard, *paths, *proposed, *shorter)))
         found, free = judge(readings)
         likely = dict(zip(readings, found, strict=True))
+        # PocketSphinx finds none of them better than its runner-up; what the second listener does not either is beaten.
+        least = -math.inf if rival is None else likely[rival]
         if proposed and self._meaning(proposed[0]) != self._meaning(heard):
-            paths |= {words: self._along(words, sound) for words in proposed if words not in paths}
+            better = (words for words in proposed if words not in paths and likely[words] > least)
+            paths |= {words: self._along(words, sound) for words in better}
         best_shorter = max(shorter, key=lambda words: likely[words], default=heard)
-        if best_shorter not in paths and likely[best_shorter] > likely[heard]:
+        if best_shorter not in paths and likely[best_shorter] > max(least, likely[heard]):
             # A clatter is soon taken for a word. Said without it, "ounce dead" may have been "ounces".
             path = self._path_in(only([best_shorter, *self._other_wordings(best_shorter)]), sound)
             words = _words(path)
