@@ -12,7 +12,8 @@ from voicelog.ledger import Contradiction, Draft, Event, Fact, Ledger, fact_adap
 from voicelog.values import VoicelogError
 
 EARLIEST = date(2000, 1, 1)
-"""Days before it are taken for slips of the pen."""
+LATEST = date(2199, 12, 31)
+"""Days outside of these are taken for slips of the pen."""
 
 
 def parse_day(text: str) -> date:
@@ -21,9 +22,12 @@ def parse_day(text: str) -> date:
     if text in ("today", "yesterday"):
         return today - timedelta(days=text == "yesterday")
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         raise VoicelogError(f"“{text}” is no day of the calendar; write it as 2026-05-31, today or yesterday") from None
+    if day > LATEST:
+        raise VoicelogError(f"{day} is too far ahead; give a day up to {LATEST}")
+    return day
 
 
 def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
@@ -34,18 +38,24 @@ def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
 
 
 def checked(slots: dict[str, Any]) -> Fact:
-    """The fact of these slots. Raises VoicelogError with what is wrong in one line."""
+    """The fact of these slots, on a day that can be. Raises VoicelogError with what is wrong in one line."""
+    made = well_formed(slots)
+    on = getattr(made, "on", None)
+    if on is not None and on > date.today():
+        raise VoicelogError(f"{on} is still to come; give the day on which it happened")
+    if on is not None and on < EARLIEST:
+        raise VoicelogError(f"{on} is long past; give the day on which it happened, from {EARLIEST} on")
+    return made
+
+
+def well_formed(slots: dict[str, Any]) -> Fact:
+    """The fact of these slots, whatever its day. Raises VoicelogError with what is wrong in one line."""
     try:
         made: Fact = fact_adapter.validate_python(slots)
     except ValidationError as wrong:
         first = wrong.errors()[0]
         where = ".".join(str(part) for part in first["loc"][1:]) or "kind"
         raise VoicelogError(f"{where}: {' '.join(first['msg'].split())}; correct it") from None
-    on = getattr(made, "on", None)
-    if on is not None and on > date.today():
-        raise VoicelogError(f"{on} is still to come; give the day on which it happened")
-    if on is not None and on < EARLIEST:
-        raise VoicelogError(f"{on} is long past; give the day on which it happened, from {EARLIEST} on")
     return made
 
 
