@@ -20,7 +20,7 @@ from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
 from voicelog.ledger.lots import FoldedLots
 from voicelog.ledger.plain import Plain, local_time
 from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
-from voicelog.values import VoicelogError
+from voicelog.values import Call, VoicelogError
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -139,34 +139,37 @@ class Ledger:
 
     def about_pen(self, pen: str) -> list[Plain]:
         """All facts that name a pen, and all of sessions about it; sorted by id."""
-        where = " OR ".join(f"json_extract(payload, '$.{at}') = :pen" for at in ("pen", "from_pen", "call.pen"))
-        begun = "kind = 'session_started' AND json_extract(payload, '$.pen') = :pen"
-        where += f" OR session IN (SELECT session FROM event WHERE {begun})"
         with sqlite.plainly(self.path):
-            return tables.about(self.db, where, {"pen": pen})
+            return tables.about_pen(self.db, pen)
 
     def about_lot(self, lot: str) -> list[Plain]:
-        """All facts that name a lot, and the calls about its birds; sorted by id."""
-        where = """json_extract(payload, '$.lot') = :lot OR id IN (
-            SELECT call.id FROM bird JOIN call ON call.band IN (bird.first_band, bird.band) AND call.bird = bird.id
-            WHERE bird.lot = :lot)"""
+        """All facts that name a lot, and all about the birds that were banded out of it; sorted by id."""
         with sqlite.plainly(self.path):
-            return tables.about(self.db, where, {"lot": lot})
+            return tables.about_lot(self.db, lot)
 
-    def day(self, event_id: str) -> date:
-        """The local day on which an event happened. Raises VoicelogError where there is no such event."""
+    def call(self, event_id: str) -> tuple[Call, date]:
+        """A call in effect by its event's id, and the local day of it.
+
+        Raises VoicelogError for what is no call, and for one that was struck or corrected.
+        """
         with sqlite.plainly(self.path):
-            found = tables.about(self.db, "id = :id", {"id": event_id})
-        if not found:
-            raise VoicelogError(f"there is no event {event_id} in this ledger: check its id")
-        return date.fromisoformat(found[0][4])
+            row = self._row(event_id)
+            fact = None if row is None else to_event(row).fact
+            if not isinstance(fact, CallMade):
+                raise VoicelogError(f"{event_id} is no call of this ledger: see the ids with voicelog bird")
+            sql = "SELECT state, day FROM called WHERE band = ? AND id = ?"
+            state, day = self.db.execute(sql, [fact.call.band, event_id]).fetchone()
+        if state != "effective":
+            how = "was corrected already: fix the later call" if state == "superseded" else "was taken back: undo that"
+            raise VoicelogError(f"call {event_id} {how}; see voicelog bird {fact.call.band}")
+        return fact.call, date.fromisoformat(day)
 
     def calls_of(self, band: int, at: str = "") -> list[tuple[str, str]]:
         """(id, local time) of the calls in effect that name a band, oldest first; `at` is how the time begins."""
         with sqlite.plainly(self.path):
             rows = self.db.execute(
-                "SELECT id, at, zone, call.day FROM call JOIN event USING (id) "
-                "WHERE call.band = ? AND state = 'effective' ORDER BY id",
+                "SELECT id, at, zone, day FROM called JOIN event USING (id) "
+                "WHERE called.band = ? AND state = 'effective' ORDER BY id",
                 [band],
             ).fetchall()
         told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
