@@ -39,6 +39,8 @@ class Conflict:
     about: str
     """The band or the lot."""
     says: str
+    short: int = 0
+    """Of a lot: how many more birds were taken out than there were."""
 
 
 @dataclass(slots=True)
@@ -67,6 +69,7 @@ class FoldedBird:
     state: str = "live"
     gone_on: str | None = None
     _gone_by: str = ""
+    _replaced_by: str | None = None
     _moved: tuple[str, str, str] = ("", "", "")
     _sexed: tuple[str, str] = ("", "")
 
@@ -238,6 +241,10 @@ class _Book:
         bird.band = None
 
     def _replace(self, event: Plain, bird: FoldedBird, band: int, new: int) -> None:
+        if bird.band not in (None, band):
+            says = f"replaced by {new} on {event[4]}, but its bird wears {bird.band} instead already"
+            self._conflict(event, bird._replaced_by, band, says)
+            return
         other = self._wears.get(new)
         if other is not None and other.gone_on is None:
             self._conflict(event, other.entered, new, f"given twice: a live bird wears it on {event[4]}")
@@ -247,6 +254,7 @@ class _Book:
         self._lost.pop(new, None)
         self._wears[new] = bird
         bird.band = bird.known["band"] = new
+        bird._replaced_by = event[0]
 
     def _into(self, bird: FoldedBird, event: Plain, band: int, pen: str) -> None:
         """The bird goes to a pen. In two pens on one day by two writers: nobody can say which came last."""

@@ -110,7 +110,7 @@ def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
             short = min(missing, key=str)
             where = "no pen" if short is None else f"pen {short}"
             says = f"{missing[short]} more birds were taken out of {where} than it held without bands"
-            conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says))
+            conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says, sum(missing.values())))
     return FoldedLots(lots, pens, tuple(conflicts))
 
 

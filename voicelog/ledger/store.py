@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any, Self
 from voicelog.ledger import migrate, sqlite, tables
 from voicelog.ledger.birds import Conflict
 from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
-from voicelog.ledger.events import CallMade, CallVoided, Draft, Event
-from voicelog.ledger.flock_facts import Retracted
+from voicelog.ledger.events import CHANGES_NOTHING, CallMade, CallVoided, Draft, Event
+from voicelog.ledger.flock_facts import Banded, Retracted
 from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
 from voicelog.ledger.lots import FoldedLots
-from voicelog.ledger.plain import Plain, local_time
+from voicelog.ledger.plain import Plain, local_time, plain_event
 from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
 from voicelog.values import Call, VoicelogError
 
@@ -116,7 +116,8 @@ class Ledger:
         with sqlite.writing(self.db, self.path, undo=dry_run):
             before = set(self.conflicts())
             events = self._write(drafts)
-            if new := [conflict for conflict in self.conflicts() if conflict not in before]:
+            new = [conflict for conflict in self.conflicts() if not _known(conflict, before)]
+            if new := [*new, *_banded_too_soon(events, self.lots())]:
                 ids = {event.id for event in events}
                 # What contradicts itself is told before what it makes impossible elsewhere.
                 raise Contradiction(sorted(new, key=lambda conflict: (conflict.event not in ids, conflict.event)))
@@ -219,7 +220,7 @@ class Ledger:
             self.db.conn.execute(insert, row)
             seq, prev = seq + 1, row["hash"]
             events.append(to_event(row))
-            if draft.fact.kind not in tables.CHANGES_NOTHING:
+            if draft.fact.kind not in CHANGES_NOTHING:
                 new.append(draft.id)
         if prev != first:
             self.db.conn.execute("DELETE FROM head WHERE device = ? AND hash = ?", (self.device, first))
@@ -302,6 +303,24 @@ class Ledger:
             raise VoicelogError(f"there is no event {target} in this ledger to take back: check its id")
         if kinds and (found is None or found[0] not in kinds):
             raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
+
+
+def _known(conflict: Conflict, before: set[Conflict]) -> bool:
+    """Whether it was there before: a lot from which no more birds are missing now may be mended step by step."""
+    return conflict in before or (
+        conflict.short > 0 and any(old.about == conflict.about and old.short >= conflict.short for old in before)
+    )
+
+
+def _banded_too_soon(events: Sequence[Event], known: FoldedLots) -> Iterator[Conflict]:
+    """Birds that got their bands before their lot hatched."""
+    for event in events:
+        if isinstance(event.fact, Banded) and event.fact.lot in known.lots:
+            lot, day = known.lots[event.fact.lot], plain_event(event)[4]
+            if lot.hatched_on is None or day < lot.hatched_on:
+                hatched = "has not hatched yet" if lot.hatched_on is None else f"hatched on {lot.hatched_on}"
+                says = f"banded on {day}, but lot {lot.name} {hatched}"
+                yield Conflict(event.id, lot._hatched_by, f"band {event.fact.band}", says)
 
 
 def _same_event(row: dict[str, Any], draft: Draft) -> Event:

@@ -159,9 +159,6 @@ WITH RECURSIVE lots(id) AS (
 SELECT {PLAIN_COLUMNS} FROM lots JOIN event USING (id) ORDER BY event.id
 """
 
-CHANGES_NOTHING = frozenset(("session_started", "session_finished", "paused", "resumed", "note"))
-"""Kinds of facts that no table shows."""
-
 
 def refresh(db: Database, ids: Sequence[str]) -> None:
     """Bring the tables up to date with the events `ids`, which are already in the table `event`."""
