@@ -44,13 +44,10 @@ def in_order(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mappi
     loads, day_of = orjson.loads, local_day
     waiting: list[tuple[str, str, str, str, str, str]] = []
     add = waiting.append
-    writer, session = "", ""
-    for event_id, device, of_session, at, zone, payload in rows:
+    for event_id, device, session, at, zone, payload in rows:
         # A quote inside a text has a backslash before it, so this can only be the key and its value.
         on = None if '"on":null' in payload else loads(payload).get("on")
-        by = writers.get(event_id, device) if writers else device
-        # One text for equal ones in a row, not one for each row.
-        writer, session = writer if by == writer else by, session if of_session == session else of_session
+        writer = writers.get(event_id, device) if writers else device
         add((on or day_of(at[:16], zone), event_id, writer, session, at, payload))
     waiting.sort(key=itemgetter(0))
     waiting.reverse()

@@ -192,7 +192,11 @@ def _rebuild(db: Database) -> None:
     db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
     takers = db.execute("SELECT id, payload FROM event WHERE about IS NOT NULL")
     stands = standing((event_id, orjson.loads(payload)) for event_id, payload in takers)
-    events = in_order(db.execute(f"SELECT {PLAIN_COLUMNS} FROM event ORDER BY event.id"), branches)
+    # Birds do not depend on sessions; nor on who wrote, where one device wrote everything.
+    columns = PLAIN_COLUMNS.replace("event.session", "''")
+    if db.execute("SELECT count(*) FROM head").fetchone()[0] == 1:
+        columns = columns.replace("event.device", "''")
+    events = in_order(db.execute(f"SELECT {columns} FROM event ORDER BY event.id"), branches)
     folded = _rows_of(fold_in_order(events, stands))
     for table in BY_BAND:
         # In the order of the table's key, so that each page is written once.
