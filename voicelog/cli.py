@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
@@ -60,11 +61,14 @@ class _Voicelog(click.Group):
         command: click.Command = getattr(import_module(f"voicelog.commands.{module}"), function)
         return command
 
-    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
+    def main(
+        self, args: Sequence[str] | None = None, prog_name: str | None = None, complete_var: str | None = None,
+        standalone_mode: bool = True, **extra: Any,
+    ) -> Any:  # fmt: skip
         if not standalone_mode:
-            return super().main(*args, standalone_mode=False, **extra)
+            return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         try:
-            status = super().main(*args, standalone_mode=False, **extra)
+            status = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         except click.exceptions.NoArgsIsHelpError as nothing_said:
             nothing_said.show()
             sys.exit(2)

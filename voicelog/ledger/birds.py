@@ -74,8 +74,8 @@ class FoldedBird:
     _sexed: tuple[str, str] = ("", "")
 
 
-CallRow = tuple[int, str, str, str | None, str, str | None]
-"""band, id, day, supersedes, state, bird."""
+CallRow = tuple[int, str, str, str, str, str | None]
+"""band, id, day, supersedes (empty for no correction), state, bird."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ def fold_in_order(events: Iterable[Plain], stands: Standing, about: dict[str, st
                 state, bird = "superseded", book.wearer(band)
             else:
                 state, bird = "effective", book.called(event, band, call)
-            add((band, event_id, day, fact["supersedes"], state, bird.id if bird else None))
+            add((band, event_id, day, fact["supersedes"] or "", state, bird.id if bird else None))
         elif kind in BIRD_KINDS and event_id not in gone:
             bird = book.heed(event, kind, fact)
         elif about is not None and kind in (*BIRD_KINDS, "note") and fact["band"] is not None:

@@ -46,8 +46,9 @@ def insert(conn: sqlite3.Connection, table: Table, rows: Iterable[Row]) -> None:
     """
     alike: dict[tuple[bool, ...], list[Row]] = defaultdict(list)
     nothing = [None] * len(table.columns)
+    whole = alike[(True,) * len(nothing)]
     for row in rows:
-        alike[tuple(map(is_not, row, nothing))].append(row)
+        (alike[tuple(map(is_not, row, nothing))] if None in row else whole).append(row)
     for given, found in alike.items():
         names = list(compress(table.columns, given))
         sql = f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"

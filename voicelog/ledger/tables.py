@@ -46,12 +46,13 @@ DROP TABLE IF EXISTS tally;
 DROP TABLE IF EXISTS conflict;
 DROP TABLE IF EXISTS writer;
 CREATE TABLE called (
-    band INTEGER NOT NULL, id TEXT NOT NULL, day TEXT NOT NULL, supersedes TEXT, state TEXT NOT NULL, bird TEXT,
+    band INTEGER NOT NULL, id TEXT NOT NULL, day TEXT NOT NULL, supersedes TEXT NOT NULL, state TEXT NOT NULL,
+    bird TEXT,
     PRIMARY KEY (band, id)
 ) STRICT, WITHOUT ROWID;
 CREATE VIEW call AS SELECT
     called.band, called.id, day, {", ".join(f"json_extract(payload, '$.call.{slot}') AS {slot}" for slot in SLOTS)},
-    supersedes, state, bird
+    nullif(supersedes, '') AS supersedes, state, bird
 FROM called JOIN event USING (id);
 CREATE TABLE bird (
     first_band INTEGER NOT NULL, id TEXT NOT NULL, band INTEGER, {_SLOT_COLUMNS},
@@ -70,7 +71,7 @@ CREATE TABLE conflict (
 CREATE TABLE writer (id TEXT PRIMARY KEY NOT NULL, writer TEXT NOT NULL) STRICT, WITHOUT ROWID;
 """
 _INDEXES = """
-CREATE INDEX called_correction ON called (supersedes, state) WHERE supersedes IS NOT NULL;
+CREATE INDEX called_correction ON called (supersedes, state) WHERE supersedes <> '';
 CREATE INDEX bird_band ON bird (band) WHERE band IS NOT NULL;
 CREATE INDEX bird_live ON bird (lot, pen, sex, sexed_on, grp, state) WHERE state = 'live';
 CREATE INDEX bird_group ON bird (grp, lot) WHERE grp IS NOT NULL;
@@ -255,9 +256,7 @@ def conflicts_now(db: Database) -> list[Conflict]:
     """What cannot all be true: of birds, of calls corrected apart, of lots."""
     found = db.execute("SELECT event, other, band, says FROM conflict ORDER BY event, says")
     birds = [Conflict(event, other, f"band {band}", says) for event, other, band, says in found]
-    corrections = db.execute(
-        "SELECT supersedes, id, band FROM called WHERE supersedes IS NOT NULL AND state = 'effective'"
-    )
+    corrections = db.execute("SELECT supersedes, id, band FROM called WHERE supersedes <> '' AND state = 'effective'")
     return [*birds, *corrected_twice(corrections), *lots_now(db).conflicts]
 
 
