@@ -77,6 +77,34 @@ def test_a_replaced_band_keeps_the_history(ledger: Ledger) -> None:
     ]
 
 
+def test_a_bird_wears_one_band_at_a_time(ledger: Ledger) -> None:
+    one(ledger, fact("banded", may(1), band=7, pen="3"))
+    first = one(ledger, fact("band_replaced", may(6), band=7, new=107))
+    with pytest.raises(
+        Contradiction, match="replaced by 108 on 2026-05-07, but its bird wears 107 instead already"
+    ) as no:
+        one(ledger, fact("band_replaced", may(7), band=7, new=108))
+    assert no.value.conflicts[0].other == first.id
+    one(ledger, fact("band_replaced", may(7), band=107, new=7))
+    assert heads(ledger, 107) == heads(ledger, 7) == ["band 7, pen 3"]
+
+
+def test_a_lot_with_too_few_birds_is_mended_step_by_step(ledger: Ledger) -> None:
+    """As after a merge: two barns took more out of a pen than was in it."""
+    facts = [fact("hatched", may(1), lot="A1", variety="white", count=4, pen="1")]
+    facts += [fact("lot_moved", may(2), lot="A1", count=2, from_pen="1", pen=str(pen)) for pen in (5, 6, 7, 8)]
+    kept = ledger.keep([Draft(id=new_id(), session="s", fact=made) for made in facts])
+    assert [conflict.short for conflict in ledger.conflicts()] == [4]
+    with pytest.raises(Contradiction, match="5 more birds"):
+        one(ledger, fact("lot_less", may(3), lot="A1", count=1, pen="1", why="died"))
+    # Another fact about the lot, which changes nothing there, is no new contradiction.
+    one(ledger, fact("lot_less", may(3), lot="A1", count=1, pen="5", why="died"))
+    one(ledger, fact("retracted", target=kept[1].id, reason="it was the other barn"))
+    assert [conflict.short for conflict in ledger.conflicts()] == [3]
+    one(ledger, fact("retracted", target=kept[2].id, reason="it was the other barn"))
+    assert [conflict.short for conflict in ledger.conflicts()] == [1]
+
+
 def test_a_bird_called_before_it_was_entered_is_the_same_bird(ledger: Ledger) -> None:
     one(ledger, call(1, 12, sex="female"))
     one(ledger, fact("banded", may(2), band=12, lot="A1", pen="3"))

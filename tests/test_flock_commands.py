@@ -6,7 +6,7 @@ import csv
 import json
 import sqlite3
 from contextlib import closing
-from datetime import date
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,9 @@ from click.testing import CliRunner
 from flock_help import Keeper
 
 from voicelog.cli import COMMANDS, main
+from voicelog.flock import Task
 from voicelog.ledger import Ledger
+from voicelog.report.calendar import calendar
 
 
 @pytest.fixture
@@ -58,6 +60,8 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["set-eggs", "../x", "--variety", "white", "--count", 3], "lot:"),
         (["band", "40-45", "--lot", "A7", "--pen", "3"], "given twice"),
         (["band", "41-52", "--lot", "A7", "--pen", "3", "--from", "1"], "1 more birds were taken out of pen 1"),
+        (["band", "50", "--lot", "A8", "--pen", "3"], "no lot A8 in this ledger"),
+        (["band", "50", "--lot", "A7", "--pen", "3", "--on", "2025-03-17"], "but lot A7 hatched on 2025-03-18"),
         (["move", "1-3", "--to", "4", "--from", "9"], "taken from pen 9, but it is in pen 3"),
         (["move", "99", "--to", "4"], "nobody wears that band"),
         (["move", "--to", "4"], "name either bands"),
@@ -74,12 +78,25 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["bird", "1", "--play"], "no sound was kept"),
         (["fix", "1", "--say", "hen", "--reason", "x"], "no call in effect"),
         (["fix", "1", "--say", "purple", "--reason", "x"], "is no call"),
+        (["fix", "1" * 30, "--say", "hen", "--reason", "x"], "far too large"),
+        (["fix", "x", "--say", "hen", "--reason", "x"], "x is no call of this ledger"),
+        (["pen", "\udce4"], "broken character"),
+        (["lot", "\udce4"], "no lot"),
+        (["move", "1", "--to", "\udce4"], "broken character"),
         (["undo", "0190c0de-7abc-7def-8000-0123456789ab", "--reason", "x"], "there is no event"),
         (["undo", "x", "--reason", "x"], "target:"),
         (["export", "birds", "birds.xls"], "end the name with"),
         (["export", "birds", "/nowhere/birds.csv"], "/nowhere/birds.csv"),
         (["import", "/nowhere.csv"], "/nowhere.csv"),
         (["apply", "/nowhere.jsonl"], "/nowhere.jsonl"),
+        (["apply", "/"], "/: "),
+        (["import", "/"], "/: "),
+        (["merge", "."], "is a folder"),
+        (["restore", "."], "is a folder"),
+        (["band", "50", "--lot", "A7", "--pen", ""], "1 to 40 characters"),
+        (["type", "--kind", "tally", "--pen", ""], "1 to 40 characters"),
+        (["name-pen", "3", "--title", "x" * 201], "title: "),
+        (["died", "3", "--cause", "cold\nwet"], "cause: "),
         (["merge", "/nowhere.ledger"], "there is no ledger"),
         (["due", "--ical", "/nowhere/x.ics"], "/nowhere/x.ics"),
     ],
@@ -105,6 +122,14 @@ def test_a_call_about_a_bird_that_died_or_was_sold(keeper: Keeper, tmp_path: Pat
     ("line", "says"),
     [
         ("{", "line 1: "),
+        ("[" * 100_000, "is no JSON"),
+        ('{"kind": "died", "band": ' + "1" * 5000 + "}", "is no JSON"),
+        ('{"kind": "died", "band": 1, "cause": "\\ud800"}', "cause: "),
+        ('{"kind": "hatched", "lot": "B1", "variety": ["white"], "count": 3}', "variety:"),
+        ('{"kind": "hatched", "lot": "B/1", "variety": "white", "count": 3}', "“B/1” is no name"),
+        ('{"kind": "session_started", "roster": [1]}', "written by a session alone"),
+        ('{"kind": "died", "band": 1, "bird": 1}', "is no slot"),
+        ('{"kind": "call", "call": {"sex": "male"}}', "line 1: a call is kept only with its band"),
         ("[1]", "no JSON object"),
         ('{"kind": "weather"}', "line 1: "),
         ('{"kind": "hatched", "lot": "B1", "variety": "dodo", "count": 3}', "no variety"),
@@ -135,7 +160,10 @@ def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
     with Ledger.open(keeper.ledger) as ledger:
         (first, when), _ = ledger.calls_of(4)
     assert "called 2 times" in keeper.refused("fix", 4, "--at", when[:10], "--say", "hen", "--reason", "misheard")
+    for reason, says in (("", "reason: "), ("x" * 201, "reason: ")):
+        assert says in keeper.refused("fix", first, "--say", "hen", "--reason", reason)
     told = keeper("fix", first, "--say", "hen", "--reason", "misheard")
+    assert "was corrected already" in keeper.refused("fix", first, "--say", "hen", "--reason", "again")
     assert "sex female, foam yes" in told
     shown = keeper("bird", 4)
     assert "female (called" in shown.splitlines()[0]
@@ -185,6 +213,7 @@ def test_a_bird_list_comes_in(keeper: Keeper, tmp_path: Path) -> None:
         (b"band;sex\n1;male\n", "its columns are band;sex"),
         (b"band,band\n1,1\n", "its columns are band, band"),
         (b"", "its columns are none"),
+        (b"band,sex\n", "holds no bird"),
         ("band,sex\n1,h\xe4n\n".encode("latin-1"), "is not in UTF-8"),
         (b'band,sex\n1,"male\n', "is no CSV"),
     ],
@@ -266,6 +295,27 @@ def test_the_calendar_is_read_by_another_reader(keeper: Keeper, tmp_path: Path) 
     again = tmp_path / "again.ics"
     keeper("due", "--on", "2025-04-28", "--days", 9, "--ical", again)
     assert [entry.uid.value for entry in vobject.readOne(again.read_text(encoding="utf-8")).vevent_list] == uids
+
+
+def test_the_calendar_keeps_to_its_form_whatever_the_names(keeper: Keeper, tmp_path: Path) -> None:
+    """RFC 5545: lines of at most 75 octets, folded between characters; commas and semicolons escaped; whole days,
+    which no time zone can move; the stamp in UTC."""
+    pen = "Weide, hinten; näher am Bächlein \\ links"
+    keeper("move", "1-40", "--to", pen, "--on", "2025-04-21")
+    file = tmp_path / "yard.ics"
+    keeper("due", "--on", "2025-04-27", "--ical", file)
+    content = file.read_bytes()
+    lines = content.split(b"\r\n")
+    assert max(map(len, lines)) <= 75 and b"\n" not in b"".join(lines)
+    assert any(line.startswith(b" ") for line in lines)
+    assert all(line.decode("utf-8") is not None for line in lines)
+    found = {entry.summary.value for entry in vobject.readOne(content.decode("utf-8")).vevent_list}
+    assert f"pen {pen}, lot A7: first vent check" in found
+    task = Task("today", date(2025, 4, 29), "check", "first vent check", "A7", "3", 9, "9 birds not sexed yet")
+    near_the_date_line = datetime(2025, 4, 30, 1, 30, tzinfo=timezone(timedelta(hours=13)))
+    (entry,) = vobject.readOne(calendar([task], near_the_date_line).decode("utf-8")).vevent_list
+    assert (entry.dtstart.value, entry.dtend.value) == (date(2025, 4, 29), date(2025, 4, 30))
+    assert entry.dtstamp.value == datetime(2025, 4, 29, 12, 30, tzinfo=UTC)
 
 
 def test_a_keepers_own_plan_overrides(keeper: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from voicelog.bookkeeping import enter, fact
 from voicelog.flock import yard_now, yard_of
-from voicelog.ledger import CallMade, CallVoided, Draft, Event, Fact, Ledger, new_id
+from voicelog.ledger import CallMade, CallVoided, Draft, Event, Fact, Ledger, NoteKept, new_id
 from voicelog.ledger.copies import backup, restore
 from voicelog.ledger.merge import merge
 from voicelog.values import Call, VoicelogError
@@ -81,8 +81,14 @@ def _fact(step: Step, earlier: list[Event]) -> Fact:
             return fact("banded", on, band=band, lot=lot, pen=pen)
         case "band_replaced":
             return fact("band_replaced", on, band=band, new=b % 4 + 1)
-        case "moved" | "band_lost" | "died" | "sold":
-            return fact(kind, on, band=band, **({"pen": pen} if kind == "moved" else {}))
+        case "moved":
+            return fact("moved", on, band=band, pen=pen, from_pen=(None, None, "1", "2")[c % 4])
+        case "grouped":
+            return fact("grouped", on, band=band, group=f"G{c % 2}", pen=pen)
+        case "note":
+            return NoteKept(band=band)
+        case "band_lost" | "died" | "sold":
+            return fact(kind, on, band=band)
         case "hatched":
             return fact("hatched", on, lot=lot, variety="white", count=b + 1, pen=pen)
         case "eggs_set":
@@ -95,7 +101,8 @@ def _fact(step: Step, earlier: list[Event]) -> Fact:
 
 KINDS = (
     *("call", "call", "call", "correct", "void", "retract", "banded", "banded", "band_replaced", "moved"),
-    *("moved", "band_lost", "died", "sold", "hatched", "eggs_set", "lot_moved", "counted"),
+    *("band_replaced", "moved", "band_lost", "died", "sold", "grouped", "note", "retract"),
+    *("hatched", "eggs_set", "lot_moved", "counted"),
 )
 steps = st.lists(
     st.tuples(st.sampled_from(KINDS), st.integers(0, 7), st.integers(0, 7), st.integers(0, 7), st.integers(0, 3)),
@@ -111,6 +118,17 @@ def work(ledger: Ledger, plan: list[Step]) -> None:
         earlier.append(ledger.append(Draft(id=new_id(), session=session, fact=_fact(step, earlier))))
 
 
+def _about_pen(ledger: Ledger, pen: str) -> list[str]:
+    """By a look at every event: those that name a pen, and those that take one of these back or correct it."""
+    found: set[str] = set()
+    for event in ledger.events():
+        told = event.fact.model_dump()
+        named = {told.get("pen"), told.get("from_pen"), (told.get("call") or {}).get("pen")}
+        if pen in named or {told.get("target"), told.get("supersedes")} & found:
+            found.add(event.id)
+    return sorted(found)
+
+
 @given(plan=st.lists(steps, min_size=1, max_size=3), seed=st.integers(0, 99))
 @settings(max_examples=30, deadline=None)
 def test_tables_kept_up_rebuilt_and_folded_purely_agree(plan: list[list[Step]], seed: int) -> None:
@@ -119,6 +137,8 @@ def test_tables_kept_up_rebuilt_and_folded_purely_agree(plan: list[list[Step]], 
             work(ledger, session)
         kept_up = projections(ledger)
         yard = yard_now(ledger)
+        asked = {name: [event[0] for event in ledger.about_pen(name)] for name in ("1", "2")}
+        assert asked == {name: _about_pen(ledger, name) for name in asked}
         assert rebuilt(ledger) == kept_up
         events = list(ledger.events())
         random.Random(seed).shuffle(events)
@@ -126,11 +146,15 @@ def test_tables_kept_up_rebuilt_and_folded_purely_agree(plan: list[list[Step]], 
         assert ledger.verify() == []
 
 
-@given(before=steps, first=steps, fork=steps, other=steps, interleave=st.integers(0, 2**16))
+@given(
+    before=steps, first=steps, fork=steps, other=steps, interleave=st.integers(0, 2**16),
+    order=st.permutations(("a", "fork", "b")), again=st.permutations(("a", "fork", "b")),
+)  # fmt: skip
 @settings(max_examples=12, deadline=None)
 def test_devices_merge_in_any_order(
-    before: list[Step], first: list[Step], fork: list[Step], other: list[Step], interleave: int
-) -> None:
+    before: list[Step], first: list[Step], fork: list[Step], other: list[Step], interleave: int,
+    order: list[str], again: list[str],
+) -> None:  # fmt: skip
     """Two devices and a copy of one that went on apart, writing in any interleaving."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -146,11 +170,11 @@ def test_devices_merge_in_any_order(
                 key = chance.choice(left)
                 work(ledgers[key], [plans[key].pop(0)])
         results = []
-        for number, order in enumerate([("a", "fork", "b"), ("b", "a", "fork"), ("fork", "b", "a", "b", "fork")]):
+        for number, taken in enumerate([("a", "fork", "b"), order, [*again, *order]]):
             into = folder / f"into{number}.ledger"
-            shutil.copy(paths[order[0]], into)
+            shutil.copy(paths[taken[0]], into)
             with quick(into) as merged:
-                for key in order[1:]:
+                for key in taken[1:]:
                     merge(merged, paths[key])
                 results.append(projections(merged))
                 assert merge(merged, paths["b"]).events == 0
@@ -187,6 +211,11 @@ def _two(tmp_path: Path) -> tuple[Path, Path]:
         (fact("moved", FIRST, band=1, pen="5"), fact("moved", FIRST, band=1, pen="6"), "in two pens on 2026-05-01"),
         (fact("died", FIRST, band=1), fact("moved", FIRST, band=1, pen="6"), "but its bird died"),
         (fact("banded", FIRST, band=9), fact("banded", FIRST, band=9), "given twice"),
+        (
+            fact("band_replaced", FIRST, band=1, new=11),
+            fact("band_replaced", FIRST, band=1, new=12),
+            "but its bird wears 11 instead already",
+        ),
         (
             CallMade(call=Call(band=2, sex="male"), on=FIRST),
             CallMade(call=Call(band=2, sex="female"), on=FIRST),

@@ -23,7 +23,8 @@ from voicelog.ledger import Ledger
 
 @dataclass(frozen=True)
 class Lot:
-    """Eggs are set on `eggs_on` and hatch 17 days later into `pen`; all birds are banded from `first` on."""
+    """Eggs are set on `eggs_on` and hatch 17 days later into `pen`; all birds are banded from `first` on.
+    `second_check` is the age at which the second vent check is really made."""
 
     name: str
     variety: str
@@ -32,6 +33,7 @@ class Lot:
     birds: int
     pen: str
     first: int
+    second_check: int = 49
 
     @property
     def hatched(self) -> date:
@@ -48,7 +50,7 @@ LOTS = (
     Lot("B", "white", date(2025, 3, 12), 220, 180, "2", 301),
     Lot("C", "heavy wild type", date(2025, 4, 10), 250, 200, "3", 601),
     Lot("D", "self-coloured", date(2025, 5, 21), 250, 210, "4", 901),
-    Lot("E", "white", date(2025, 7, 1), 230, 190, "5", 1201),
+    Lot("E", "white", date(2025, 7, 1), 230, 190, "5", 1201, second_check=52),
     Lot("F", "wild type", date(2025, 8, 1), 240, 200, "6", 1501),
 )
 MALES = "9"
@@ -104,9 +106,11 @@ def _vents(lot: Lot) -> Iterator[dict[str, object]]:
         yield _at(lot, 43, "moved", band=band, pen=MALES, from_pen=lot.pen)
     for band in late + hens:
         sex = "male" if band in late else "female"
-        yield _at(lot, 49, "call", call={"band": band, "sex": sex, "foam": "yes" if sex == "male" else "no"})
+        yield _at(
+            lot, lot.second_check, "call", call={"band": band, "sex": sex, "foam": "yes" if sex == "male" else "no"}
+        )
     for band in late:
-        yield _at(lot, 50, "moved", band=band, pen=MALES, from_pen=lot.pen)
+        yield _at(lot, lot.second_check + 1, "moved", band=band, pen=MALES, from_pen=lot.pen)
     for band in hens:
         yield _at(lot, 56, "call", call={"band": band, "sex": "female", "foam": "no"})
     yield _at(lot, 57, "died", band=hens[-1], cause="unknown")
@@ -190,6 +194,18 @@ TABLE: dict[str, list[tuple[str, str, str, str | None, str, int]]] = {
     "2025-09-05": [
         ("today", "2025-09-05", "E", "5", "second vent check", 107),
         ("coming", "2025-09-08", "F", "6", "breast check", 200),
+    ],
+    # Nobody came to E on the 5th, nor in the two days of grace: on the 8th it is overdue. It is done that day.
+    "2025-09-08": [
+        ("overdue", "2025-09-05", "E", "5", "second vent check", 107),
+        ("today", "2025-09-08", "F", "6", "breast check", 200),
+    ],
+    # The dozen late males of E, found on the 8th; the 100 males of F, counted on the 8th.
+    "2025-09-09": [
+        ("today", "2025-09-08", "E", "5", "move males out", 12),
+        ("today", "2025-09-08", "F", "6", "move males out", 100),
+        ("coming", "2025-09-12", "E", None, "make up groups", 190),
+        ("coming", "2025-09-12", "E", "5", "last vent check", 95),
     ],
     # The end of the year: all is done.
     "2025-12-31": [],

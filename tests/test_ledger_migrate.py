@@ -58,12 +58,12 @@ def test_an_old_ledger_is_brought_up_to_date_once(old_ledger: Path, monkeypatch:
 def test_a_migration_refolds_the_tables(old_ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with closing(sqlite3.connect(old_ledger)) as raw:
         raw.execute("DROP TABLE bird")
-        raw.execute("UPDATE call SET sex = 'female'")
+        raw.execute("UPDATE called SET state = 'voided'")
         raw.commit()
     _later(monkeypatch, _add_pens)
     with Ledger.open(old_ledger) as ledger:
         assert ledger.db.execute("SELECT sex FROM bird").fetchall() == [("male",)]
-        assert ledger.db.execute("SELECT sex FROM call").fetchall() == [("male",)]
+        assert ledger.db.execute("SELECT sex, state FROM call").fetchall() == [("male", "effective")]
 
 
 def test_a_new_ledger_goes_through_all_migrations(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -119,3 +119,25 @@ def test_a_ledger_of_the_first_version_can_be_merged_as_it_is(tmp_path: Path) ->
         assert merge(ledger, old).events == 7
         assert ledger.verify() == []
         assert _version(old) == 1
+
+
+SECOND_VERSION = FIRST_VERSION.with_name("version_2.db")
+"""As the second version wrote it: lot A7, bands 1 to 3 (3 replaced by 13, 2 sold), calls, a fix, a tally. Never
+made anew."""
+
+
+def test_a_ledger_of_the_second_version_is_read_and_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "yard.db"
+    shutil.copy(SECOND_VERSION, path)
+    assert _version(path) == 2
+    with closing(sqlite3.connect(path)) as raw:
+        before = raw.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
+        shown = [raw.execute(f"SELECT * FROM {table}").fetchall() for table in ("bird", "call", "tally", "conflict")]
+    with Ledger.open(path) as ledger:
+        ask = ledger.db.execute
+        assert _version(path) == len(migrate.MIGRATIONS)
+        assert ask("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall() == before
+        assert ledger.verify() == []
+        assert [ask(f"SELECT * FROM {table}").fetchall() for table in ("bird", "call", "tally", "conflict")] == shown
+        assert len(shown[0]) == 3 and len(shown[1]) == 3
+        assert len(ledger.about_pen("9")) == 2 and len(ledger.about_lot("A7")) == 12

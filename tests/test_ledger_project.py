@@ -96,7 +96,7 @@ def test_voiding_the_middle_of_a_chain_brings_nothing_back(ledger: Ledger) -> No
 def test_a_rebuild_mends_the_tables(ledger: Ledger) -> None:
     _say(ledger, Call(band=15, sex="male"))
     before = _tables(ledger)
-    ledger.db.execute("UPDATE call SET sex = 'female'")
+    ledger.db.execute("UPDATE called SET state = 'voided'")
     ledger.db.execute("DELETE FROM bird")
     ledger.rebuild()
     assert _tables(ledger) == before

@@ -12,7 +12,11 @@ from voicelog.ledger import Contradiction, Draft, Event, Fact, Ledger, fact_adap
 from voicelog.values import VoicelogError
 
 EARLIEST = date(2000, 1, 1)
-"""Days before it are taken for slips of the pen."""
+LATEST = date(2199, 12, 31)
+"""Days outside of these are taken for slips of the pen."""
+
+LONGEST_TEXT = 200
+"""Characters of a title, a cause or a reason."""
 
 
 def parse_day(text: str) -> date:
@@ -21,9 +25,12 @@ def parse_day(text: str) -> date:
     if text in ("today", "yesterday"):
         return today - timedelta(days=text == "yesterday")
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         raise VoicelogError(f"“{text}” is no day of the calendar; write it as 2026-05-31, today or yesterday") from None
+    if day > LATEST:
+        raise VoicelogError(f"{day} is too far ahead; give a day up to {LATEST}")
+    return day
 
 
 def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
@@ -34,19 +41,53 @@ def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
 
 
 def checked(slots: dict[str, Any]) -> Fact:
-    """The fact of these slots. Raises VoicelogError with what is wrong in one line."""
-    try:
-        made: Fact = fact_adapter.validate_python(slots)
-    except ValidationError as wrong:
-        first = wrong.errors()[0]
-        where = ".".join(str(part) for part in first["loc"][1:]) or "kind"
-        raise VoicelogError(f"{where}: {' '.join(first['msg'].split())}; correct it") from None
+    """The fact of these slots, on a day that can be. Raises VoicelogError with what is wrong in one line."""
+    made = well_formed(slots)
     on = getattr(made, "on", None)
     if on is not None and on > date.today():
         raise VoicelogError(f"{on} is still to come; give the day on which it happened")
     if on is not None and on < EARLIEST:
         raise VoicelogError(f"{on} is long past; give the day on which it happened, from {EARLIEST} on")
     return made
+
+
+def well_formed(slots: dict[str, Any]) -> Fact:
+    """The fact of these slots, whatever its day. Raises VoicelogError with what is wrong in one line."""
+    for name in ("title", "cause", "reason"):
+        text = slots.get(name)
+        if isinstance(text, str) and (len(text) > LONGEST_TEXT or not text.isprintable()):
+            raise VoicelogError(f"{name}: give one line of up to {LONGEST_TEXT} characters")
+    try:
+        made: Fact = fact_adapter.validate_python(slots)
+    except ValidationError as wrong:
+        raise VoicelogError(f"{_plain_words(wrong)}; correct it") from None
+    return made
+
+
+def _plain_words(wrong: ValidationError) -> str:
+    """What is wrong first, with the slot that it is wrong in."""
+    first = wrong.errors()[0]
+    match first["type"]:
+        case "string_pattern_mismatch" if first["loc"][-1] != "target":
+            says = f"“{first['input']}” is no name for it; use up to 20 letters, digits, spaces, dots and dashes"
+        case "string_pattern_mismatch":
+            says = f"“{first['input']}” is no id of an event"
+        case "string_too_short":
+            says = "is empty"
+        case "string_too_long":
+            says = f"is longer than {first['ctx']['max_length']} characters"
+        case "string_unicode":
+            says = "has a broken character in it"
+        case "missing":
+            says = "is not given"
+        case "extra_forbidden":
+            says = "is no slot of this fact"
+        case _:
+            says = first["msg"].removeprefix("Value error, ")
+    where = ".".join(str(part) for part in first["loc"][1:])
+    if not where and first["type"].startswith("union_tag"):
+        where = "kind"
+    return " ".join(f"{where}: {says}".removeprefix(": ").split())
 
 
 def enter(ledger: Ledger, facts: Sequence[Fact], *, dry_run: bool = False) -> list[Event]:

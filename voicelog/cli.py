@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Sequence
 from importlib import import_module
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -59,12 +61,38 @@ class _Voicelog(click.Group):
         command: click.Command = getattr(import_module(f"voicelog.commands.{module}"), function)
         return command
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def main(
+        self, args: Sequence[str] | None = None, prog_name: str | None = None, complete_var: str | None = None,
+        standalone_mode: bool = True, **extra: Any,
+    ) -> Any:  # fmt: skip
+        if not standalone_mode:
+            return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         try:
-            return super().invoke(ctx)
+            status = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+        except click.exceptions.NoArgsIsHelpError as nothing_said:
+            nothing_said.show()
+            sys.exit(2)
+        except click.ClickException as wrong:
+            _end(_usage(wrong))
         except VoicelogError as wrong:
-            click.echo(f"voicelog: {wrong}", err=True)
-            ctx.exit(2)
+            _end(str(wrong))
+        except click.Abort:
+            click.echo("voicelog: stopped", err=True)
+            sys.exit(1)
+        sys.exit(status if isinstance(status, int) else 0)
+
+
+def _usage(wrong: click.ClickException) -> str:
+    """What click finds wrong with the words of a command, and where to read how they go."""
+    ctx = getattr(wrong, "ctx", None)
+    told = wrong.format_message().rstrip(". \n")
+    return f"{told}; see {ctx.command_path} --help" if ctx is not None else told
+
+
+def _end(says: str) -> NoReturn:
+    """One line, whatever the text of a library in it looks like, and status 2."""
+    click.echo(f"voicelog: {' '.join(says.split())}", err=True)
+    sys.exit(2)
 
 
 @click.group(cls=_Voicelog, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

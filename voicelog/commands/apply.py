@@ -24,7 +24,7 @@ def apply(file: Path, ledger: Path | None) -> None:
     Example: voicelog apply spring.jsonl
     """
     from voicelog.bookkeeping import checked, enter
-    from voicelog.ledger import Contradiction, Ledger
+    from voicelog.ledger import CHANGES_NOTHING, Contradiction, Ledger
 
     config = settings_now()
     plans = check_plans(config)
@@ -36,11 +36,16 @@ def apply(file: Path, ledger: Path | None) -> None:
             slots = json.loads(line)
             if not isinstance(slots, dict):
                 raise VoicelogError("is no JSON object; write one fact a line")
-            if slots.get("variety") is not None:
-                plans.must_know(slots["variety"])
-            facts.append(checked(slots))
-        except (json.JSONDecodeError, VoicelogError) as wrong:
+            made = checked(slots)
+            if made.kind in CHANGES_NOTHING:
+                raise VoicelogError(f"kind: {made.kind} is written by a session alone; leave the line out")
+            if (variety := getattr(made, "variety", None)) is not None:
+                plans.must_know(variety)
+            facts.append(made)
+        except VoicelogError as wrong:
             raise VoicelogError(f"{file}: line {number}: {wrong}") from None
+        except (ValueError, RecursionError) as wrong:
+            raise VoicelogError(f"{file}: line {number}: is no JSON ({wrong}); mend it") from None
         lines.append(number)
     if not facts:
         raise VoicelogError(f"{file}: holds no fact; write one JSON object a line")
@@ -56,6 +61,6 @@ def apply(file: Path, ledger: Path | None) -> None:
 
 def _lines(file: Path) -> list[str]:
     try:
-        return file.read_text(encoding="utf-8-sig").splitlines()
+        return file.read_text(encoding="utf-8-sig").split("\n")
     except (OSError, UnicodeDecodeError) as wrong:
         raise VoicelogError(f"{file}: cannot be read ({wrong}); give a text file in UTF-8") from None

@@ -30,6 +30,8 @@ def import_birds(file: Path, dry_run: bool, on: date | None, ledger: Path | None
     config = settings_now()
     with Ledger.open(ledger_path(config, ledger)) as book:
         found = read_bird_list(file, check_plans(config), frozenset(book.lots().lots), on or date.today())
+        if not found.facts and not found.wrong:
+            raise VoicelogError(f"{file}: holds no bird; write one a line, below the names of the columns")
         wrong = list(found.wrong)
         try:
             enter(book, [fact for _, fact in found.facts], dry_run=dry_run or bool(wrong))

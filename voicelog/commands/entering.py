@@ -19,11 +19,14 @@ COUNT = click.option("--count", type=click.IntRange(1), help="How many birds wit
 BANDS = click.argument("bands", required=False)
 
 
-def _enter(ledger: Path | None, facts: list[Fact], told: str) -> None:
+def _enter(ledger: Path | None, facts: list[Fact], told: str, of_lot: str | None = None) -> None:
+    """Enter facts; about birds of a lot only where the book knows that lot."""
     from voicelog.bookkeeping import enter
     from voicelog.ledger import Ledger
 
     with Ledger.open(ledger_path(settings_now(), ledger)) as book:
+        if of_lot is not None and of_lot not in book.lots().lots:
+            raise VoicelogError(f"no lot {of_lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
         enter(book, facts)
     click.echo(told)
 
@@ -117,7 +120,7 @@ def band(
 
     numbers = _bands(bands)
     facts = [fact("banded", on, band=number, lot=lot, pen=pen, from_pen=from_pen) for number in numbers]
-    _enter(ledger, facts, f"{len(numbers)} banded")
+    _enter(ledger, facts, f"{len(numbers)} banded", of_lot=lot)
 
 
 @click.command("lost-band")

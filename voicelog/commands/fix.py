@@ -9,7 +9,7 @@ import click
 
 from voicelog.commands.options import LEDGER
 from voicelog.values import VoicelogError
-from voicelog.wiring import ledger_path, settings_now
+from voicelog.wiring import ledger_path, open_grammars, settings_now
 
 if TYPE_CHECKING:
     from voicelog.ledger import Ledger
@@ -28,25 +28,22 @@ def fix(call: str, at: str | None, say: str, reason: str, ledger: Path | None) -
 
     Example: voicelog fix 42 --at 2026-05-31 --say "female foam no" --reason "misheard"
     """
-    from voicelog.bookkeeping import enter
-    from voicelog.grammar import CallSaid, Grammars, snap
-    from voicelog.ledger import CallMade, Ledger
-    from voicelog.places import shipped
+    from voicelog.bookkeeping import enter, well_formed
+    from voicelog.grammar import CallSaid, snap
+    from voicelog.ledger import Ledger
 
     config = settings_now()
-    grammar = Grammars(config.grammars or shipped("grammars")).compile("call")
+    grammar = open_grammars(config).compile("call")
     words = snap(say, grammar.network)
     said = grammar.understand(words.words)
     if not isinstance(said, CallSaid) or words.doubts:
         raise VoicelogError(f"“{say}” is no call; say it as in a session, such as: female foam no")
     with Ledger.open(ledger_path(config, ledger), must_exist=True) as book:
         target = _find(book, call, at)
-        wrong = next(event.fact for event in book.events() if event.id == target)
-        assert isinstance(wrong, CallMade)
-        right = said.call.over(wrong.call)
-        (event,) = enter(
-            book, [CallMade(call=right, supersedes=target, reason=reason, on=wrong.on or book.day(target))]
-        )
+        wrong, day = book.call(target)
+        right = said.call.over(wrong)
+        made = {"kind": "call", "call": right, "supersedes": target, "reason": reason, "on": day}
+        (event,) = enter(book, [well_formed(made)])
         shown = ", ".join(f"{name} {value}" for name, value in right.said().items())
     click.echo(f"band {right.band}: {shown}; undo it with: voicelog undo {event.id} --reason …")
 
@@ -69,7 +66,7 @@ def undo(event: str, reason: str, ledger: Path | None) -> None:
 
 
 def _find(book: Ledger, call: str, at: str | None) -> str:
-    """The id of the one call in effect that is meant."""
+    """The id of the one call that is meant."""
     if not call.isdecimal():
         return call
     found = book.calls_of(int(call), at or "")

@@ -80,7 +80,8 @@ def _show(book: Ledger, histories: Sequence[History], play: bool, wav: Path | No
         for entry in history.entries:
             said = f"  “{entry.words}”" if entry.words else ""
             fate = f"  [{entry.fate}]" if entry.fate else ""
-            click.echo(f"  {entry.day}  {entry.says}{said}{fate}  {entry.id}")
+            # Somebody's own words may hold a line break; an entry is one line.
+            click.echo("  " + " ".join(f"{entry.day}  {entry.says}{said}{fate}  {entry.id}".splitlines()))
             for event_id in entry.sounds:
                 click.echo(f"              sound: {book.sound_path(event_id)}")
     if play or wav:

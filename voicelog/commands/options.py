@@ -7,6 +7,7 @@ from typing import TypeVar
 import click
 
 from voicelog.bookkeeping import parse_day
+from voicelog.values import VoicelogError
 from voicelog.wiring import instead_of_setting
 
 MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
@@ -40,9 +41,18 @@ ON = click.option(
     "--on", callback=lambda _ctx, _param, text: None if text is None else parse_day(text), metavar="DAY",
     help="The day on which it happened, such as 2026-05-31; today where none is named.",
 )  # fmt: skip
-PEN = click.option("--pen", help="The pen.")
+
+
+def _pen(_context: click.Context, _option: click.Parameter, name: str | None) -> str | None:
+    if name is not None and not 1 <= len(name) <= LONGEST_PEN_NAME:
+        raise VoicelogError(f"pen “{name}”: the name of a pen has 1 to {LONGEST_PEN_NAME} characters; name it so")
+    return name
+
+
+LONGEST_PEN_NAME = 40
+PEN = click.option("--pen", callback=_pen, help="The pen.")
 LOT = click.option("--lot", help="The lot.")
-TO = click.option("--to", help="For a move: the pen that the birds go to.")
+TO = click.option("--to", callback=_pen, help="For a move: the pen that the birds go to.")
 KIND = click.option(
     "--kind", type=click.Choice(["check", "tally", "banding", "weighing", "roll call", "moving"]), default="check",
     show_default=True, help="What the session is for.",

@@ -7,6 +7,7 @@ anything is said back. Nothing is ever changed; corrections and voids are events
 from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, fold_birds
 from voicelog.ledger.chain import Problem
 from voicelog.ledger.events import (
+    CHANGES_NOTHING,
     CallMade,
     CallVoided,
     Draft,
@@ -44,6 +45,7 @@ from voicelog.ledger.standing import fates, taken_back
 from voicelog.ledger.store import Contradiction, Ledger
 
 __all__ = [
+    "CHANGES_NOTHING",
     "SLOTS",
     "BandLost",
     "BandReplaced",

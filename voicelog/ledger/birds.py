@@ -15,13 +15,13 @@ some bird.)
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any
 
 from voicelog.ledger.plain import Plain
-from voicelog.ledger.standing import TAKERS, replaced, taken_back
+from voicelog.ledger.standing import Standing, standing
 
 SLOTS = ("sex", "foam", "gland", "breast", "weight_g", "condition", "fate", "pen")
 """The slots of a call besides its band."""
@@ -39,6 +39,8 @@ class Conflict:
     about: str
     """The band or the lot."""
     says: str
+    short: int = 0
+    """Of a lot: how many more birds were taken out than there were."""
 
 
 @dataclass(slots=True)
@@ -67,12 +69,13 @@ class FoldedBird:
     state: str = "live"
     gone_on: str | None = None
     _gone_by: str = ""
+    _replaced_by: str | None = None
     _moved: tuple[str, str, str] = ("", "", "")
     _sexed: tuple[str, str] = ("", "")
 
 
-CallRow = tuple[Any, ...]
-"""band, id, day, the slots in order of `SLOTS`, supersedes, state, bird."""
+CallRow = tuple[int, str, str, str, str, str | None]
+"""band, id, day, supersedes (empty for no correction), state, bird."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,19 +85,24 @@ class FoldedBirds:
     conflicts: tuple[Conflict, ...]
 
 
-def fold_birds(events: Sequence[Plain], about: dict[str, str] | None = None) -> FoldedBirds:
+def fold_birds(events: Iterable[Plain], about: dict[str, str] | None = None) -> FoldedBirds:
     """The birds of these events, which are sorted by id, each once.
 
     Into `about`, where given, goes by event id the bird that the event is about.
     """
-    gone = taken_back((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS)
-    corrects = {e[0]: e[5]["supersedes"] for e in events if e[5]["kind"] == "call" and e[5]["supersedes"] is not None}
-    superseded = replaced(corrects, gone)
+    events = list(events)
+    # The sort is stable: within a day the order of ids stays.
+    return fold_in_order(sorted(events, key=itemgetter(4)), standing((e[0], e[5]) for e in events), about)
+
+
+def fold_in_order(events: Iterable[Plain], stands: Standing, about: dict[str, str] | None = None) -> FoldedBirds:
+    """As `fold_birds`, of events in the order in which things happened, when it is known which of them stand."""
+    gone, superseded = stands
     book = _Book()
     calls: list[CallRow] = []
     add = calls.append
-    # The sort is stable: within a day the order of ids stays.
-    for event in sorted(events, key=itemgetter(4)):
+    bird: FoldedBird | None
+    for event in events:
         event_id, _, _, _, day, fact = event
         kind = fact["kind"]
         if kind == "call":
@@ -106,14 +114,7 @@ def fold_birds(events: Sequence[Plain], about: dict[str, str] | None = None) -> 
                 state, bird = "superseded", book.wearer(band)
             else:
                 state, bird = "effective", book.called(event, band, call)
-            add(
-                (
-                    band, event_id, day,
-                    call["sex"], call["foam"], call["gland"], call["breast"], call["weight_g"],
-                    call["condition"], call["fate"], call["pen"],
-                    fact["supersedes"], state, bird.id if bird else None,
-                )
-            )  # fmt: skip
+            add((band, event_id, day, fact["supersedes"] or "", state, bird.id if bird else None))
         elif kind in BIRD_KINDS and event_id not in gone:
             bird = book.heed(event, kind, fact)
         elif about is not None and kind in (*BIRD_KINDS, "note") and fact["band"] is not None:
@@ -125,12 +126,14 @@ def fold_birds(events: Sequence[Plain], about: dict[str, str] | None = None) -> 
     return FoldedBirds(tuple(book.birds), tuple(calls), tuple(book.conflicts))
 
 
-def corrected_twice(calls: Iterable[CallRow]) -> list[Conflict]:
-    """Calls that two corrections stand in the place of, each made without knowing of the other."""
+def corrected_twice(corrections: Iterable[tuple[str, str, int]]) -> list[Conflict]:
+    """Calls that two corrections stand in the place of, each made without knowing of the other.
+
+    `corrections` are (call, correction, its band) of every correction in effect.
+    """
     by_target: dict[str, list[tuple[str, int]]] = defaultdict(list)
-    for row in calls:
-        if row[-2] == "effective" and row[-3] is not None:
-            by_target[row[-3]].append((row[1], row[0]))
+    for target, correction, band in corrections:
+        by_target[target].append((correction, band))
     return [
         Conflict(found[-1][0], found[0][0], f"band {found[-1][1]}", "one call was corrected twice")
         for found in map(sorted, by_target.values())
@@ -238,6 +241,10 @@ class _Book:
         bird.band = None
 
     def _replace(self, event: Plain, bird: FoldedBird, band: int, new: int) -> None:
+        if bird.band not in (None, band):
+            says = f"replaced by {new} on {event[4]}, but its bird wears {bird.band} instead already"
+            self._conflict(event, bird._replaced_by, band, says)
+            return
         other = self._wears.get(new)
         if other is not None and other.gone_on is None:
             self._conflict(event, other.entered, new, f"given twice: a live bird wears it on {event[4]}")
@@ -247,6 +254,7 @@ class _Book:
         self._lost.pop(new, None)
         self._wears[new] = bird
         bird.band = bird.known["band"] = new
+        bird._replaced_by = event[0]
 
     def _into(self, bird: FoldedBird, event: Plain, band: int, pen: str) -> None:
         """The bird goes to a pen. In two pens on one day by two writers: nobody can say which came last."""

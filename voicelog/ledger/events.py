@@ -18,6 +18,7 @@ from voicelog.ledger.kept import Dated, Kept
 from voicelog.values import BandNumber, Call, Verdict
 
 __all__ = [
+    "CHANGES_NOTHING",
     "CallMade",
     "CallVoided",
     "Draft",
@@ -111,6 +112,10 @@ Fact = Annotated[
     Field(discriminator="kind"),
 ]
 fact_adapter: TypeAdapter[Fact] = TypeAdapter(Fact)
+
+
+CHANGES_NOTHING = frozenset(("session_started", "session_finished", "paused", "resumed", "note"))
+"""Kinds of facts that tell how a session went, and change nothing that is known of birds, pens or lots."""
 
 
 class Draft(Kept):

@@ -15,7 +15,7 @@ from typing import Any
 
 from voicelog.ledger.birds import Conflict
 from voicelog.ledger.plain import Plain
-from voicelog.ledger.standing import TAKERS, taken_back
+from voicelog.ledger.standing import standing
 
 LOT_KINDS = frozenset(("eggs_set", "eggs_tended", "hatched", "lot_moved", "lot_less"))
 SHORTEST_INCUBATION_DAYS = 14
@@ -86,7 +86,7 @@ def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
 
     `banded` counts, by lot and pen, the birds that were banded out of it.
     """
-    gone = taken_back((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS)
+    gone, _ = standing((e[0], e[5]) for e in events)
     lots: dict[str, FoldedLot] = {}
     pens: dict[str, FoldedPen] = {}
     conflicts: list[Conflict] = []
@@ -110,7 +110,7 @@ def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
             short = min(missing, key=str)
             where = "no pen" if short is None else f"pen {short}"
             says = f"{missing[short]} more birds were taken out of {where} than it held without bands"
-            conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says))
+            conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says, sum(missing.values())))
     return FoldedLots(lots, pens, tuple(conflicts))
 
 
@@ -143,7 +143,11 @@ def _loose(lot: FoldedLot, banded: Banded) -> tuple[dict[str | None, int], dict[
 def fold_tallies(events: Iterable[Plain]) -> dict[tuple[str, str | None, str | None], Tally]:
     """By session, lot and pen: what was counted and not struck."""
     events = list(events)
-    gone = taken_back((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS)
+    return tally_up(events, standing((e[0], e[5]) for e in events)[0])
+
+
+def tally_up(events: Iterable[Plain], gone: set[str]) -> dict[tuple[str, str | None, str | None], Tally]:
+    """As `fold_tallies`, when it is known which events were taken back."""
     tallies: dict[tuple[str, str | None, str | None], Tally] = {}
     for event_id, _, session, _, day, fact in events:
         if fact["kind"] == "counted" and event_id not in gone:

@@ -128,7 +128,26 @@ def forks(db: Database) -> None:
     db.executescript(_FORKS)
 
 
-MIGRATIONS: Sequence[Migration] = (events, forks)
+_PLACES = """
+-- derived: it is folded anew after the migrations, as a view
+DROP TABLE IF EXISTS call;
+
+CREATE INDEX event_pen ON event (json_extract(payload, '$.pen')) WHERE json_extract(payload, '$.pen') IS NOT NULL;
+CREATE INDEX event_from_pen ON event (json_extract(payload, '$.from_pen'))
+    WHERE json_extract(payload, '$.from_pen') IS NOT NULL;
+CREATE INDEX event_call_pen ON event (json_extract(payload, '$.call.pen'))
+    WHERE json_extract(payload, '$.call.pen') IS NOT NULL;
+CREATE INDEX event_of_lot ON event (json_extract(payload, '$.lot')) WHERE json_extract(payload, '$.lot') IS NOT NULL;
+CREATE INDEX event_counted ON event (session) WHERE kind = 'counted';
+"""
+
+
+def places(db: Database) -> None:
+    """Version 3: facts about pens and lots are found at once."""
+    db.executescript(_PLACES)
+
+
+MIGRATIONS: Sequence[Migration] = (events, forks, places)
 
 
 def version(db: Database) -> int:

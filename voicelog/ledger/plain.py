@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any
 
 import orjson
@@ -32,6 +33,27 @@ def plain(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mapping[
         day = fact.get("on") or day_of(at[:16], zone)
         add((event_id, told(event_id, device) if writers else device, session, at, day, fact))
     return found
+
+
+def in_order(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mapping[str, str]) -> Iterator[Plain]:
+    """As `plain`, in the order in which things happened: by day, and within a day in the order of `rows`.
+
+    A payload is decoded when its turn comes and forgotten by whoever is done with it: a
+    million of them decoded at once take more than a gigabyte, and most of the time.
+    """
+    loads, day_of = orjson.loads, local_day
+    waiting: list[tuple[str, str, str, str, str, str]] = []
+    add = waiting.append
+    for event_id, device, session, at, zone, payload in rows:
+        # A quote inside a text has a backslash before it, so this can only be the key and its value.
+        on = None if '"on":null' in payload else loads(payload).get("on")
+        writer = writers.get(event_id, device) if writers else device
+        add((on or day_of(at[:16], zone), event_id, writer, session, at, payload))
+    waiting.sort(key=itemgetter(0))
+    waiting.reverse()
+    while waiting:
+        day, event_id, writer, session, at, payload = waiting.pop()
+        yield event_id, writer, session, at, day, loads(payload)
 
 
 def plain_event(event: Event) -> Plain:

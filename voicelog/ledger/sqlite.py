@@ -79,9 +79,13 @@ def writing(db: Database, path: Path, *, undo: bool = False) -> Iterator[None]:
 
 @contextmanager
 def plainly(path: Path) -> Iterator[None]:
-    """Turn any error of SQLite in the block into a VoicelogError about `path`."""
+    """Turn any error of SQLite in the block, and of values that it cannot hold, into a VoicelogError."""
     try:
         yield
+    except UnicodeEncodeError as error:
+        raise VoicelogError("a word or name has a broken character in it: give it again without it") from error
+    except OverflowError as error:
+        raise VoicelogError("a number is far too large: give it again") from error
     except sqlite3.Error as error:
         raise VoicelogError(_plain_words(path, error)) from error
 
@@ -110,9 +114,9 @@ def _damaged(path: Path, how: object) -> str:
 
 def _check_place(path: Path, *, must_exist: bool) -> None:
     """Look without touching: SQLite itself would leave files beside a database that is not ours."""
-    log = path.with_name(path.name + "-wal")
     if path.is_dir():
         raise VoicelogError(f"{path} is a folder: give the ledger a file name inside it")
+    log = path.with_name(path.name + "-wal")
     if not path.exists():
         if log.exists() and log.stat().st_size > 0:
             # SQLite would delete this log, and with it calls that were read back.

@@ -13,6 +13,21 @@ from typing import Any
 
 TAKERS = frozenset(("void", "retracted"))
 
+Standing = tuple[set[str], set[str]]
+"""The events that were taken back, and the calls that a correction stands in the place of."""
+
+
+def standing(events: Iterable[tuple[str, dict[str, Any]]]) -> Standing:
+    """What was taken back, and what corrected, by these events. They are (id, payload), in any order."""
+    takers, corrects = [], {}
+    for event_id, fact in events:
+        if fact["kind"] in TAKERS:
+            takers.append((event_id, fact["target"]))
+        elif fact.get("supersedes") is not None:
+            corrects[event_id] = fact["supersedes"]
+    gone = taken_back(takers)
+    return gone, replaced(corrects, gone)
+
 
 def taken_back(takers: Iterable[tuple[str, str]]) -> set[str]:
     """Every event that a void or retraction takes back. `takers` are (its own id, target)."""
@@ -27,10 +42,8 @@ def taken_back(takers: Iterable[tuple[str, str]]) -> set[str]:
 def fates(events: Iterable[tuple[str, dict[str, Any]]]) -> dict[str, str]:
     """By event id, in plain words, why an event does not count. `events` are (id, payload)."""
     events = list(events)
-    takers = [(event_id, fact["target"]) for event_id, fact in events if fact["kind"] in TAKERS]
-    corrects = {event_id: fact["supersedes"] for event_id, fact in events if fact.get("supersedes") is not None}
-    gone = taken_back(takers)
-    why = {target: "corrected" for target in replaced(corrects, gone)}
+    gone, superseded = standing(events)
+    why = dict.fromkeys(superseded, "corrected")
     for event_id, fact in events:
         if fact["kind"] in TAKERS and event_id not in gone and fact["target"] in gone:
             why[fact["target"]] = f"taken back: {fact['reason']}" if "reason" in fact else "struck"

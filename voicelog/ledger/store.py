@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING, Any, Self
 from voicelog.ledger import migrate, sqlite, tables
 from voicelog.ledger.birds import Conflict
 from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
-from voicelog.ledger.events import CallMade, CallVoided, Draft, Event
-from voicelog.ledger.flock_facts import Retracted
+from voicelog.ledger.events import CHANGES_NOTHING, CallMade, CallVoided, Draft, Event
+from voicelog.ledger.flock_facts import Banded, Retracted
 from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
 from voicelog.ledger.lots import FoldedLots
-from voicelog.ledger.plain import Plain, local_time
+from voicelog.ledger.plain import Plain, local_time, plain_event
 from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
-from voicelog.values import VoicelogError
+from voicelog.values import Call, VoicelogError
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -116,7 +116,8 @@ class Ledger:
         with sqlite.writing(self.db, self.path, undo=dry_run):
             before = set(self.conflicts())
             events = self._write(drafts)
-            if new := [conflict for conflict in self.conflicts() if conflict not in before]:
+            new = [conflict for conflict in self.conflicts() if not _known(conflict, before)]
+            if new := [*new, *_banded_too_soon(events, self.lots())]:
                 ids = {event.id for event in events}
                 # What contradicts itself is told before what it makes impossible elsewhere.
                 raise Contradiction(sorted(new, key=lambda conflict: (conflict.event not in ids, conflict.event)))
@@ -139,34 +140,37 @@ class Ledger:
 
     def about_pen(self, pen: str) -> list[Plain]:
         """All facts that name a pen, and all of sessions about it; sorted by id."""
-        where = " OR ".join(f"json_extract(payload, '$.{at}') = :pen" for at in ("pen", "from_pen", "call.pen"))
-        begun = "kind = 'session_started' AND json_extract(payload, '$.pen') = :pen"
-        where += f" OR session IN (SELECT session FROM event WHERE {begun})"
         with sqlite.plainly(self.path):
-            return tables.about(self.db, where, {"pen": pen})
+            return tables.about_pen(self.db, pen)
 
     def about_lot(self, lot: str) -> list[Plain]:
-        """All facts that name a lot, and the calls about its birds; sorted by id."""
-        where = """json_extract(payload, '$.lot') = :lot OR id IN (
-            SELECT call.id FROM bird JOIN call ON call.band IN (bird.first_band, bird.band) AND call.bird = bird.id
-            WHERE bird.lot = :lot)"""
+        """All facts that name a lot, and all about the birds that were banded out of it; sorted by id."""
         with sqlite.plainly(self.path):
-            return tables.about(self.db, where, {"lot": lot})
+            return tables.about_lot(self.db, lot)
 
-    def day(self, event_id: str) -> date:
-        """The local day on which an event happened. Raises VoicelogError where there is no such event."""
+    def call(self, event_id: str) -> tuple[Call, date]:
+        """A call in effect by its event's id, and the local day of it.
+
+        Raises VoicelogError for what is no call, and for one that was struck or corrected.
+        """
         with sqlite.plainly(self.path):
-            found = tables.about(self.db, "id = :id", {"id": event_id})
-        if not found:
-            raise VoicelogError(f"there is no event {event_id} in this ledger: check its id")
-        return date.fromisoformat(found[0][4])
+            row = self._row(event_id)
+            fact = None if row is None else to_event(row).fact
+            if not isinstance(fact, CallMade):
+                raise VoicelogError(f"{event_id} is no call of this ledger: see the ids with voicelog bird")
+            sql = "SELECT state, day FROM called WHERE band = ? AND id = ?"
+            state, day = self.db.execute(sql, [fact.call.band, event_id]).fetchone()
+        if state != "effective":
+            how = "was corrected already: fix the later call" if state == "superseded" else "was taken back: undo that"
+            raise VoicelogError(f"call {event_id} {how}; see voicelog bird {fact.call.band}")
+        return fact.call, date.fromisoformat(day)
 
     def calls_of(self, band: int, at: str = "") -> list[tuple[str, str]]:
         """(id, local time) of the calls in effect that name a band, oldest first; `at` is how the time begins."""
         with sqlite.plainly(self.path):
             rows = self.db.execute(
-                "SELECT id, at, zone, call.day FROM call JOIN event USING (id) "
-                "WHERE call.band = ? AND state = 'effective' ORDER BY id",
+                "SELECT id, at, zone, day FROM called JOIN event USING (id) "
+                "WHERE called.band = ? AND state = 'effective' ORDER BY id",
                 [band],
             ).fetchall()
         told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
@@ -216,7 +220,7 @@ class Ledger:
             self.db.conn.execute(insert, row)
             seq, prev = seq + 1, row["hash"]
             events.append(to_event(row))
-            if draft.fact.kind not in tables.CHANGES_NOTHING:
+            if draft.fact.kind not in CHANGES_NOTHING:
                 new.append(draft.id)
         if prev != first:
             self.db.conn.execute("DELETE FROM head WHERE device = ? AND hash = ?", (self.device, first))
@@ -299,6 +303,24 @@ class Ledger:
             raise VoicelogError(f"there is no event {target} in this ledger to take back: check its id")
         if kinds and (found is None or found[0] not in kinds):
             raise VoicelogError(f"there is no call {target} in this ledger to void or correct: check its id")
+
+
+def _known(conflict: Conflict, before: set[Conflict]) -> bool:
+    """Whether it was there before: a lot from which no more birds are missing now may be mended step by step."""
+    return conflict in before or (
+        conflict.short > 0 and any(old.about == conflict.about and old.short >= conflict.short for old in before)
+    )
+
+
+def _banded_too_soon(events: Sequence[Event], known: FoldedLots) -> Iterator[Conflict]:
+    """Birds that got their bands before their lot hatched."""
+    for event in events:
+        if isinstance(event.fact, Banded) and event.fact.lot in known.lots:
+            lot, day = known.lots[event.fact.lot], plain_event(event)[4]
+            if lot.hatched_on is None or day < lot.hatched_on:
+                hatched = "has not hatched yet" if lot.hatched_on is None else f"hatched on {lot.hatched_on}"
+                says = f"banded on {day}, but lot {lot.name} {hatched}"
+                yield Conflict(event.id, lot._hatched_by, f"band {event.fact.band}", says)
 
 
 def _same_event(row: dict[str, Any], draft: Draft) -> Event:

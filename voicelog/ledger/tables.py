@@ -1,6 +1,7 @@
 """The fold as SQL tables, for commands that must answer at once and for anyone with an SQLite tool.
 
-    call      every call with its state: effective, superseded or voided
+    called    every call, which bird it is about, and its state: effective, superseded or voided
+    call      a view: the same with the slots of the call
     bird      every bird: its band, lot and pen, what is last known of it, whether it lives
     tally     what each session counted of birds without bands
     conflict  facts about birds that cannot all be true
@@ -16,15 +17,20 @@ from __future__ import annotations
 import gc
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from operator import attrgetter, itemgetter
+from dataclasses import astuple
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
-from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds
+import orjson
+
+from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_order
 from voicelog.ledger.forks import writers
-from voicelog.ledger.lots import FoldedLots, Tally, fold_lots, fold_tallies
-from voicelog.ledger.plain import PLAIN_COLUMNS, Plain, plain
+from voicelog.ledger.lots import FoldedLots, fold_lots, fold_tallies, tally_up
+from voicelog.ledger.plain import PLAIN_COLUMNS, Plain, in_order, plain
+from voicelog.ledger.standing import TAKERS, standing
+from voicelog.ledger.table_rows import BIRD, BY_BAND, CALLED, CONFLICT, TALLY, Row, Table, insert, replace
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -33,16 +39,21 @@ _SLOT_COLUMNS = """
     sex TEXT, foam TEXT, gland TEXT, breast TEXT, weight_g REAL, condition TEXT, fate TEXT, pen TEXT
 """
 _SCHEMA = f"""
-DROP TABLE IF EXISTS call;
+DROP VIEW IF EXISTS call;
+DROP TABLE IF EXISTS called;
 DROP TABLE IF EXISTS bird;
 DROP TABLE IF EXISTS tally;
 DROP TABLE IF EXISTS conflict;
 DROP TABLE IF EXISTS writer;
-CREATE TABLE call (
-    band INTEGER NOT NULL, id TEXT NOT NULL, day TEXT NOT NULL,
-    {_SLOT_COLUMNS},
-    supersedes TEXT, state TEXT NOT NULL, bird TEXT, PRIMARY KEY (band, id)
+CREATE TABLE called (
+    band INTEGER NOT NULL, id TEXT NOT NULL, day TEXT NOT NULL, supersedes TEXT NOT NULL, state TEXT NOT NULL,
+    bird TEXT,
+    PRIMARY KEY (band, id)
 ) STRICT, WITHOUT ROWID;
+CREATE VIEW call AS SELECT
+    called.band, called.id, day, {", ".join(f"json_extract(payload, '$.call.{slot}') AS {slot}" for slot in SLOTS)},
+    nullif(supersedes, '') AS supersedes, state, bird
+FROM called JOIN event USING (id);
 CREATE TABLE bird (
     first_band INTEGER NOT NULL, id TEXT NOT NULL, band INTEGER, {_SLOT_COLUMNS},
     entered TEXT, lot TEXT, took_from TEXT, grp TEXT,
@@ -60,7 +71,7 @@ CREATE TABLE conflict (
 CREATE TABLE writer (id TEXT PRIMARY KEY NOT NULL, writer TEXT NOT NULL) STRICT, WITHOUT ROWID;
 """
 _INDEXES = """
-CREATE INDEX call_correction ON call (supersedes) WHERE supersedes IS NOT NULL;
+CREATE INDEX called_correction ON called (supersedes, state) WHERE supersedes <> '';
 CREATE INDEX bird_band ON bird (band) WHERE band IS NOT NULL;
 CREATE INDEX bird_live ON bird (lot, pen, sex, sexed_on, grp, state) WHERE state = 'live';
 CREATE INDEX bird_group ON bird (grp, lot) WHERE grp IS NOT NULL;
@@ -90,9 +101,10 @@ named(band) AS (
 )
 SELECT band FROM named
 """
+# The bands :bands and those that the birds which wore them wore in turn.
 _SAME_BIRDS = f"""
 WITH RECURSIVE named(band) AS (
-    SELECT :band
+    SELECT value FROM json_each(:bands)
     UNION SELECT {_NEW} FROM named JOIN event INDEXED BY event_ring ON {_RING} = named.band WHERE {_NEW} IS NOT NULL
     UNION SELECT {_RING} FROM named JOIN event INDEXED BY event_new ON {_NEW} = named.band
 )
@@ -121,6 +133,23 @@ WITH RECURSIVE counts(id) AS (
 )
 SELECT {PLAIN_COLUMNS} FROM counts JOIN event USING (id) ORDER BY event.id
 """
+_AND_WHAT_BECAME_OF_THEM = f"""
+    UNION SELECT event.id FROM event JOIN found ON event.about = found.id
+)
+SELECT {PLAIN_COLUMNS} FROM found JOIN event USING (id) ORDER BY event.id
+"""
+_ABOUT_PEN = f"""
+WITH RECURSIVE found(id) AS (
+    SELECT id FROM event INDEXED BY event_pen WHERE json_extract(payload, '$.pen') = :pen
+    UNION SELECT id FROM event INDEXED BY event_from_pen WHERE json_extract(payload, '$.from_pen') = :pen
+    UNION SELECT id FROM event INDEXED BY event_call_pen WHERE json_extract(payload, '$.call.pen') = :pen
+    UNION SELECT event.id FROM event AS begun INDEXED BY event_pen JOIN event ON event.session = begun.session
+    WHERE json_extract(begun.payload, '$.pen') = :pen AND begun.kind = 'session_started'
+    {_AND_WHAT_BECAME_OF_THEM}"""
+_ABOUT_LOT = f"""
+WITH RECURSIVE found(id) AS (
+    SELECT id FROM event INDEXED BY event_of_lot WHERE json_extract(payload, '$.lot') = :lot
+    {_AND_WHAT_BECAME_OF_THEM}"""
 # Facts about lots and pens, and whatever retracts them.
 _LOT_EVENTS = f"""
 WITH RECURSIVE lots(id) AS (
@@ -131,9 +160,6 @@ WITH RECURSIVE lots(id) AS (
 SELECT {PLAIN_COLUMNS} FROM lots JOIN event USING (id) ORDER BY event.id
 """
 
-CHANGES_NOTHING = frozenset(("session_started", "session_finished", "paused", "resumed", "note"))
-"""Kinds of facts that no table shows."""
-
 
 def refresh(db: Database, ids: Sequence[str]) -> None:
     """Bring the tables up to date with the events `ids`, which are already in the table `event`."""
@@ -141,15 +167,15 @@ def refresh(db: Database, ids: Sequence[str]) -> None:
     bands = [band for (band,) in db.execute(_BANDS, asked)]
     if bands:
         named = json.dumps(bands)
-        folded = fold_birds(_plain(db, _DECIDING, {"bands": named}))
-        for table, column in (("bird", "first_band"), ("conflict", "band")):
-            db.execute(f"DELETE FROM {table} WHERE {column} IN (SELECT value FROM json_each(:bands))", {"bands": named})
-        _write(db, folded, frozenset(bands))
+        folded = _rows_of(fold_birds(_plain(db, _DECIDING, {"bands": named})))
+        only = frozenset(bands)
+        for table in BY_BAND:
+            replace(db.conn, table, named, [row for row in folded[table] if row[table.of_band] in only])
     sessions = json.dumps([session for (session,) in db.execute(_TALLIED, asked)])
     if sessions != "[]":
         asked = {"sessions": sessions}
         db.execute("DELETE FROM tally WHERE session IN (SELECT value FROM json_each(:sessions))", asked)
-        _write_tallies(db, fold_tallies(_plain(db, _COUNTS, asked)).values())
+        insert(db.conn, TALLY, map(astuple, fold_tallies(_plain(db, _COUNTS, asked)).values()))
 
 
 def rebuild(db: Database) -> None:
@@ -165,9 +191,19 @@ def _rebuild(db: Database) -> None:
         db.execute(f"SELECT id, device, prev, hash FROM event WHERE device IN ({forked}) ORDER BY device, seq, hash")
     )
     db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
-    events = _plain(db, f"SELECT {PLAIN_COLUMNS} FROM event ORDER BY event.id")
-    _write(db, fold_birds(events), None)
-    _write_tallies(db, fold_tallies(event for event in events if event[5]["kind"] in _TALLY_KINDS).values())
+    takers = db.execute("SELECT id, payload FROM event WHERE about IS NOT NULL")
+    stands = standing((event_id, orjson.loads(payload)) for event_id, payload in takers)
+    # Birds do not depend on sessions; nor on who wrote, where one device wrote everything.
+    columns = PLAIN_COLUMNS.replace("event.session", "''")
+    if db.execute("SELECT count(*) FROM head").fetchone()[0] == 1:
+        columns = columns.replace("event.device", "''")
+    events = in_order(db.execute(f"SELECT {columns} FROM event ORDER BY event.id"), branches)
+    folded = _rows_of(fold_in_order(events, stands))
+    for table in BY_BAND:
+        # In the order of the table's key, so that each page is written once.
+        insert(db.conn, table, sorted(folded[table], key=itemgetter(table.of_band)))
+    counts = plain(db.execute(f"SELECT {PLAIN_COLUMNS} FROM event WHERE event.kind = 'counted'"), branches)
+    insert(db.conn, TALLY, map(astuple, tally_up(counts, stands[0]).values()))
     for statement in _INDEXES.split(";"):
         db.execute(statement)
 
@@ -184,9 +220,6 @@ def _millions_of_tuples() -> Iterator[None]:
             gc.enable()
 
 
-_TALLY_KINDS = frozenset(("counted", "void", "retracted"))
-
-
 def lots_now(db: Database) -> FoldedLots:
     """The lots and pens, folded from their events."""
     return fold_lots(_plain(db, _LOT_EVENTS), banded_out(db))
@@ -194,27 +227,36 @@ def lots_now(db: Database) -> FoldedLots:
 
 def about_band(db: Database, band: int) -> list[Plain]:
     """All facts about the birds that wore a band, and about the other bands they wore; sorted by id."""
-    bands = json.dumps([found for (found,) in db.execute(_SAME_BIRDS, {"band": band})])
+    bands = json.dumps([found for (found,) in db.execute(_SAME_BIRDS, {"bands": json.dumps([band])})])
     return _plain(db, _DECIDING, {"bands": bands})
 
 
-def about(db: Database, where: str, asked: dict[str, Any]) -> list[Plain]:
-    """The events that meet a condition in SQL, and whatever voids or corrects them; sorted by id."""
-    sql = f"""
-    WITH RECURSIVE found(id) AS (
-        SELECT event.id FROM event WHERE {where}
-        UNION SELECT event.id FROM event JOIN found ON event.about = found.id
-    )
-    SELECT {PLAIN_COLUMNS} FROM found JOIN event USING (id) ORDER BY event.id
-    """
-    return _plain(db, sql, asked)
+def about_pen(db: Database, pen: str) -> list[Plain]:
+    """All facts that name a pen, and all of sessions about it; sorted by id."""
+    return _plain(db, _ABOUT_PEN, {"pen": pen})
+
+
+def about_lot(db: Database, lot: str) -> list[Plain]:
+    """All facts that name a lot, and all about the birds that were banded out of it; sorted by id."""
+    bands = [band for (band,) in db.execute("SELECT DISTINCT first_band FROM bird WHERE lot = ?", [lot])]
+    named = json.dumps([band for (band,) in db.execute(_SAME_BIRDS, {"bands": json.dumps(bands)})])
+    of_bands = _plain(db, _DECIDING, {"bands": named})
+    about: dict[str, str] = {}
+    ours = {bird.id for bird in fold_birds(of_bands, about).birds if bird.lot == lot}
+    found = {event[0]: event for event in _plain(db, _ABOUT_LOT, {"lot": lot})}
+    found |= {event[0]: event for event in of_bands if about.get(event[0]) in ours}
+    # What takes one of them back, or takes that back.
+    for event in of_bands:
+        if event[5]["kind"] in TAKERS and event[5]["target"] in found:
+            found[event[0]] = event
+    return [found[event_id] for event_id in sorted(found)]
 
 
 def conflicts_now(db: Database) -> list[Conflict]:
     """What cannot all be true: of birds, of calls corrected apart, of lots."""
     found = db.execute("SELECT event, other, band, says FROM conflict ORDER BY event, says")
     birds = [Conflict(event, other, f"band {band}", says) for event, other, band, says in found]
-    corrections = db.execute("SELECT * FROM call WHERE supersedes IS NOT NULL")
+    corrections = db.execute("SELECT supersedes, id, band FROM called WHERE supersedes <> '' AND state = 'effective'")
     return [*birds, *corrected_twice(corrections), *lots_now(db).conflicts]
 
 
@@ -232,25 +274,20 @@ def _plain(db: Database, sql: str, asked: dict[str, Any] | None = None) -> list[
     return plain(db.execute(sql, asked or {}), branches)
 
 
-def _write(db: Database, folded: FoldedBirds, bands: frozenset[int] | None) -> None:
-    """Write what was folded: of `bands` alone, or all of it into empty tables."""
-    calls, birds, conflicts = folded.calls, folded.birds, folded.conflicts
-    rows = [(c.event, c.says, c.other, int(c.about.removeprefix("band "))) for c in conflicts]
-    if bands is None:
-        # Near enough to the order of the tables' keys that each page is written once.
-        calls = tuple(sorted(calls, key=itemgetter(0)))
-        birds = tuple(sorted(birds, key=attrgetter("first_band")))
-    else:
-        calls = tuple(call for call in calls if call[0] in bands)
-        birds = tuple(bird for bird in birds if bird.first_band in bands)
-        rows = [row for row in rows if row[3] in bands]
-    many = db.conn.executemany
-    many(f"INSERT OR REPLACE INTO call VALUES ({', '.join('?' * (6 + len(SLOTS)))})", calls)
-    many(f"INSERT INTO bird VALUES ({', '.join('?' * (14 + len(SLOTS)))})", map(_bird_row, birds))
-    many("INSERT OR REPLACE INTO conflict VALUES (?, ?, ?, ?)", rows)
+def _rows_of(folded: FoldedBirds) -> dict[Table, list[Row]]:
+    """What was folded, as rows of each table."""
+    # One conflict may come up twice; the later one holds.
+    conflicts = {
+        (c.event, c.says): (c.event, c.says, c.other, int(c.about.removeprefix("band "))) for c in folded.conflicts
+    }
+    return {
+        CALLED: list(folded.calls),
+        BIRD: [_bird_row(bird) for bird in folded.birds],
+        CONFLICT: list(conflicts.values()),
+    }
 
 
-def _bird_row(bird: FoldedBird) -> tuple[Any, ...]:
+def _bird_row(bird: FoldedBird) -> Row:
     known = bird.known.get
     return (
         bird.first_band, bird.id, bird.band,
@@ -260,8 +297,3 @@ def _bird_row(bird: FoldedBird) -> tuple[Any, ...]:
         bird.sexed_on, bird.sexed_at, bird.changed_on, bird.last_at, bird.calls,
         bird.state, bird.gone_on,
     )  # fmt: skip
-
-
-def _write_tallies(db: Database, tallies: Iterable[Tally]) -> None:
-    rows = ((t.session, t.lot, t.pen, t.day, t.male, t.female, t.unsure) for t in tallies)
-    db.conn.executemany("INSERT INTO tally VALUES (?, ?, ?, ?, ?, ?, ?)", rows)

@@ -1,0 +1,67 @@
+"""Rows into the tables that are folded from the events: many at once, or just those that changed."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import compress
+from operator import is_not
+from typing import Any
+
+from voicelog.ledger.birds import SLOTS
+
+Row = tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table whose rows begin with the two columns of its key. `of_band` is the place of the band
+    under which its rows are found, counted from 0."""
+
+    name: str
+    columns: tuple[str, ...]
+    of_band: int = 0
+
+
+CALLED = Table("called", ("band", "id", "day", "supersedes", "state", "bird"))
+BIRD = Table(
+    "bird",
+    (
+        *("first_band", "id", "band", *SLOTS, "entered", "lot", "took_from", "grp"),
+        *("sexed_on", "sexed_at", "changed_on", "last_at", "calls", "state", "gone_on"),
+    ),
+)
+CONFLICT = Table("conflict", ("event", "says", "other", "band"), of_band=3)
+TALLY = Table("tally", ("session", "lot", "pen", "day", "male", "female", "unsure"))
+BY_BAND = (CALLED, BIRD, CONFLICT)
+
+
+def insert(conn: sqlite3.Connection, table: Table, rows: Iterable[Row]) -> None:
+    """Write new rows.
+
+    Rows with gaps in the same places go together, in a statement that does not name the columns
+    left empty: Python's driver spends more on one None than on three texts.
+    """
+    alike: dict[tuple[bool, ...], list[Row]] = defaultdict(list)
+    nothing = [None] * len(table.columns)
+    whole = alike[(True,) * len(nothing)]
+    for row in rows:
+        (alike[tuple(map(is_not, row, nothing))] if None in row else whole).append(row)
+    for given, found in alike.items():
+        names = list(compress(table.columns, given))
+        sql = f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
+        conn.executemany(sql, found if all(given) else [tuple(compress(row, given)) for row in found])
+
+
+def replace(conn: sqlite3.Connection, table: Table, bands: str, rows: Iterable[Row]) -> None:
+    """Make `rows` the rows of these bands (a JSON list), writing only what is new or no longer so."""
+    under = table.columns[table.of_band]
+    sql = f"SELECT {', '.join(table.columns)} FROM {table.name} WHERE {under} IN (SELECT value FROM json_each(?))"
+    before, after = set(conn.execute(sql, [bands])), set(rows)
+    first, second = table.columns[:2]
+    conn.executemany(
+        f"DELETE FROM {table.name} WHERE {first} = ? AND {second} = ?", [row[:2] for row in before - after]
+    )
+    insert(conn, table, after - before)
