@@ -65,6 +65,10 @@ class SoundServer:
     def pull_out(self, name: str) -> None:
         self._pactl("unload-module", self._modules.pop(name))
 
+    def withhold(self, name: str, withheld: bool) -> None:
+        """Suspended, as when another program reserves the device: it is there, and gives nothing."""
+        self._pactl("suspend-sink", name, "1" if withheld else "0")
+
     def close(self) -> None:
         self._server.kill()
         self._server.wait()

@@ -18,6 +18,7 @@ from voicelog.live.level import is_clipped, is_faint
 from voicelog.live.mouth import parts_of
 from voicelog.live.patience import closing_silence_s
 from voicelog.live.screen import page
+from voicelog.live.sound import Overrun
 from voicelog.session import Reply
 from voicelog.values import SAMPLE_RATE
 from voicelog.wiring import open_grammars
@@ -253,3 +254,23 @@ def test_the_large_screen_shows_what_is_left_and_what_was_said() -> None:
     shown = console.export_text()
     assert "heard: band four two male" in shown and "█" in shown
     assert len(shown.splitlines()) >= 12
+
+
+@pytest.mark.parametrize("headset", [False, True])
+@pytest.mark.parametrize("lost_s", [0.45, 1.2])
+def test_sound_that_was_lost_is_counted_and_no_call_with_a_hole_is_taken(headset: bool, lost_s: float) -> None:
+    """What is left of "band five male" is "male", and would be the bird's that is in hand."""
+    sound = FileSound([quiet(0.5), speech(), quiet(4), speech(), quiet(1)])
+    told = Told(["band five male"], sound, settings=LiveSettings(headset=headset))
+    waiting, following = sound.wait, [lost_s]
+
+    def wait() -> object:
+        if not following or sound.now() < following[0]:
+            return waiting()
+        return Overrun(following.pop())
+
+    sound.wait = wait  # type: ignore[method-assign, assignment]
+    told.run()
+    assert told.conversation.overruns == 1
+    assert told.said[0] == "! sound was lost (1)" and told.said[-1] == "+ five, male"
+    assert set(told.said[1:-1]) == {"  sound was lost, check the last call"}
