@@ -1,0 +1,89 @@
+"""`voicelog bench soak`, `voicelog bench kills` and `voicelog bench live`: the live session, measured."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from voicelog.commands.progress import progress
+from voicelog.values import VoicelogError
+from voicelog.wiring import noise_stage, open_sitting, settings_now
+
+if TYPE_CHECKING:
+    from voicelog.bench.soak import Round
+
+JSON = click.option("--json", "json_file", type=click.Path(path_type=Path), help="Write every figure here.")
+
+
+@click.command()
+@click.option("--minutes", type=click.FloatRange(0.1), default=120.0, show_default=True, help="Of sound.")
+@JSON
+def soak(minutes: float, json_file: Path | None) -> None:
+    """Live sessions for hours of recorded sound, faster than they would last: is memory flat, is anything missed?
+
+    The recorded session over and over, as one stream with a clock of its own, through the loop that a
+    microphone feeds. Two hours take about half an hour of one processor.
+
+    Example: voicelog bench soak --minutes 120 --json soak.json
+    """
+    from voicelog.audio import find_voice
+    from voicelog.bench import soak as of_sound
+    from voicelog.ledger import Ledger
+    from voicelog.live import Mouth
+    from voicelog.recorded import recorded_session
+
+    config, recorded = settings_now(), recorded_session()
+    rounds: list[dict[str, Any]] = []
+    with (
+        tempfile.TemporaryDirectory(prefix="voicelog-soak-") as folder,
+        Ledger.open(Path(folder) / "soak.ledger") as book,
+        progress() as bar,
+    ):
+        shown = bar.add_task("minutes of sound", total=round(minutes))
+
+        def tell(one: Round) -> None:
+            rounds.append(asdict(one))
+            bar.console.print(_line(one), markup=False, highlight=False, soft_wrap=True)
+
+        sitting = open_sitting(config, None, recorded.beginning, book, weights=recorded.weights)
+        mouth = Mouth(find_voice(config.voice, config.speed), Path(folder) / "voice", config.speed)
+        mouth.warm_up(recorded.beginning.roster)
+        found = of_sound.soak(
+            recorded, sitting, book, noise_stage(config), mouth, minutes, tell,
+            lambda sound_s: bar.update(shown, completed=int(sound_s / 60)),
+        )  # fmt: skip
+    click.echo(
+        f"{found.sound_s / 60:.0f} minutes of sound, {found.sessions} sessions in {found.wall_s / 60:.0f} minutes "
+        f"({found.cpu_s / 60:.0f} of one processor)\n"
+        f"  memory      {found.memory_first_quarter_mb:.0f} MB in the first quarter, "
+        f"{found.memory_last_quarter_mb:.0f} in the last, {found.memory_most_mb:.0f} at the most\n"
+        f"  utterances  {found.utterances}, {found.utterances_a_session[0]} to {found.utterances_a_session[1]} "
+        f"a session\n"
+        f"  facts       {found.right} right of {found.expected}, {found.wrong} wrong; "
+        f"faults of the ledger: {found.faults_of_the_ledger}\n"
+        f"  taken after {found.delay_first_quarter_s:.2f} s in the first quarter, "
+        f"{found.delay_last_quarter_s:.2f} s in the last, by the clock of the sound"
+    )
+    write_json(json_file, {"whole": asdict(found), "sessions": rounds})
+
+
+def _line(one: Round) -> str:
+    missed = "".join(f"\n    missed: {words}" for words in one.missed)
+    return (
+        f"{one.until_s / 60:6.1f} min  {one.memory_mb:6.1f} MB  {one.utterances} utterances  "
+        f"{one.right} of {one.expected} right, {one.wrong} wrong  {one.wall_s:.0f} s{missed}"
+    )
+
+
+def write_json(path: Path | None, figures: dict[str, Any]) -> None:
+    if path is None:
+        return
+    try:
+        path.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
+    except OSError as wrong:
+        raise VoicelogError(f"{path}: {wrong.strerror}; name another file") from wrong
