@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
@@ -12,10 +13,13 @@ import click
 
 from voicelog.commands.progress import progress
 from voicelog.values import VoicelogError
-from voicelog.wiring import noise_stage, open_sitting, settings_now
+from voicelog.wiring import check_plans, dialogue_settings, noise_stage, open_sitting, plain_settings, settings_now
 
 if TYPE_CHECKING:
+    from voicelog.bench.kills import Kill
     from voicelog.bench.soak import Round
+    from voicelog.ledger import Ledger
+    from voicelog.sitting import Sitting
 
 JSON = click.option("--json", "json_file", type=click.Path(path_type=Path), help="Write every figure here.")
 
@@ -70,6 +74,56 @@ def soak(minutes: float, json_file: Path | None) -> None:
         f"{found.delay_last_quarter_s:.2f} s in the last, by the clock of the sound"
     )
     write_json(json_file, {"whole": asdict(found), "sessions": rounds})
+
+
+@click.command()
+@click.option("--times", type=click.IntRange(1), default=200, show_default=True)
+@click.option("--by-sound", type=click.FloatRange(0, 1), default=0.25, show_default=True,
+              help="Which part of them is killed hearing sound; the others reading typed words.")  # fmt: skip
+@click.option("--seed", type=int, default=1, show_default=True)
+@JSON
+def kills(times: int, by_sound: float, seed: int, json_file: Path | None) -> None:
+    """Kill sessions at random moments, and see what is left: all that was read back must be, and --resume must know.
+
+    By sound, the recorded session is killed and gone on with again and again until it is finished; typed,
+    each ledger is killed once.
+
+    Example: voicelog bench kills --times 200 --json kills.json
+    """
+    from voicelog.beginning import begin
+    from voicelog.bench.kills import Killing, kill_by_sound, kill_typed
+    from voicelog.recorded import recorded_session
+
+    config, recorded = plain_settings(), recorded_session()
+    plans, roster = check_plans(config), recorded.beginning.roster
+    sound = round(times * by_sound)
+    with tempfile.TemporaryDirectory(prefix="voicelog-kills-") as folder, progress() as bar:
+        shown = bar.add_task("kills", total=times)
+        chance = random.Random(seed)
+        killing = Killing(recorded, dialogue_settings(config), plans, Path(folder), chance)
+
+        def tell(kill: Kill) -> None:
+            bar.advance(shown)
+            for wrong in kill.wrong:
+                bar.console.print(f"{kill.way}, after {kill.replies} replies: {wrong}", markup=False, highlight=False)
+
+        def sitting(book: Ledger) -> Sitting:
+            beginning = begin(book, plans, roster=roster, pen=recorded.beginning.purpose.pen)
+            return open_sitting(config, None, beginning, book, listens=False)
+
+        if times - sound:
+            kill_typed(killing, sitting, times - sound, tell)
+        if sound:
+            kill_by_sound(killing, sound, tell)
+    figures = killing.figures()
+    for way, found in figures["ways"].items():
+        click.echo(
+            f"{way}: {found['kills']} kills, {found['facts_read_back']} facts read back before them; "
+            f"{found['between_writing_and_reading_back']} fell between writing and reading back; "
+            f"{found['sessions_brought_to_the_end']} sessions brought to their end; "
+            f"something wrong after {found['with_something_wrong']}"
+        )
+    write_json(json_file, {"times": times, "seed": seed, **figures})
 
 
 def _line(one: Round) -> str:
