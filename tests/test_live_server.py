@@ -15,10 +15,10 @@ from typing import TypeVar
 
 import numpy as np
 import pytest
-import sound_server
 import soundfile
-from sound_server import CHUNK, Handler, SoundServer
 
+from voicelog.bench import sound_server
+from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
 from voicelog.ledger import CallMade, Draft, Ledger, SessionFinished, SessionStarted, new_id
 from voicelog.live import DeviceSound
 from voicelog.live.sound import Back, Block, Lost

@@ -32,6 +32,9 @@ from voicelog.recorded import RecordedSession
 from voicelog.sitting import Sitting, Taken
 from voicelog.values import SAMPLE_RATE, VoicelogError
 
+BETWEEN = 6 * SAMPLE_RATE
+"""Silence from one recording to the next, so that the last reply of a session is over before the next begins."""
+
 
 @dataclass(frozen=True, slots=True)
 class Round:
@@ -87,6 +90,7 @@ def soak(
     `sitting` is the first session, at its beginning. Raises VoicelogError where memory cannot be asked for.
     """
     first, said, stream = sitting.state, recorded.said(), recorded.sound()
+    stream = np.concatenate([stream, np.zeros(BETWEEN, np.int16)])
     stream = np.concatenate([stream, np.zeros(-len(stream) % BLOCK, np.int16)])
     # Without patience pieces follow each other at once: one stream.
     sound = FileSound(repeat(stream), kept=1)
