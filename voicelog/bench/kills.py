@@ -11,18 +11,13 @@ taken from the process is still written.)
 from __future__ import annotations
 
 import json
-import queue
 import random
-import subprocess
-import sys
-import threading
-import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
+from voicelog.bench.child import Child
 from voicelog.bench.stand import stand
 from voicelog.ledger import Ledger
 from voicelog.recorded import RecordedSession
@@ -33,7 +28,6 @@ from voicelog.values import VoicelogError
 
 Way = Literal["sound", "typed"]
 
-STUCK_S = 300.0
 MOST_REPLIES = 6
 """Of a session by sound one kill falls after none to so many replies; of a typed one, anywhere."""
 
@@ -100,7 +94,7 @@ def kill_typed(
         path = _fresh(killing)
         with Ledger.open(path) as ledger:
             killing.recorded.write_earlier_check(ledger)
-        child = _Child(["-m", "voicelog", "type", "--ledger", str(path), "--roster", roster, "--pen", pen])
+        child = Child(["-m", "voicelog", "type", "--ledger", str(path), "--roster", roster, "--pen", pen])
         child.feed("".join(f"{line}\n" for line in words))
         lines = child.kill_after(killing.chance.randint(0, len(words) - 1), killing.chance, _is_reply)
         replies = sum(map(_is_reply, lines))
@@ -127,7 +121,7 @@ def kill_typed(
 def kill_by_sound(killing: Killing, times: int, tell: Callable[[Kill], None]) -> None:
     path, number, read_back, last_stand = _fresh(killing), 0, list[str](), None
     for _ in range(times):
-        child = _Child(["-m", "voicelog.bench.doomed", str(path), str(number)])
+        child = Child(["-m", "voicelog.bench.doomed", str(path), str(number)])
         lines = child.kill_after(
             killing.chance.randint(0, MOST_REPLIES), killing.chance, lambda line: '"said"' in line, ready='"ready"'
         )
@@ -200,69 +194,3 @@ def _fresh(killing: Killing) -> Path:
     folder = killing.folder / f"{len(list(killing.folder.iterdir()))}"
     folder.mkdir()
     return folder / "yard.ledger"
-
-
-class _Child:
-    """A voicelog in a process of its own, whose lines are read as they come."""
-
-    def __init__(self, arguments: list[str]) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, *arguments],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        self._lines: queue.Queue[str | None] = queue.Queue()
-        threading.Thread(target=self._read, daemon=True).start()
-
-    def feed(self, text: str) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.write(text)
-        self._process.stdin.flush()
-
-    def kill_after(
-        self, replies: int, chance: random.Random, is_reply: Callable[[str], bool], ready: str | None = None
-    ) -> list[str]:
-        """All whole lines up to the kill: so many replies, and then a random part of the time between two.
-
-        Raises VoicelogError where the process fails by itself.
-        """
-        lines: list[str] = []
-        times = [time.monotonic()]
-        came = 0
-        while came < replies or (ready is not None and not any(ready in line for line in lines)):
-            try:
-                line = self._lines.get(timeout=STUCK_S)
-            except queue.Empty:
-                self._end()
-                raise VoicelogError(f"a session that was to be killed got stuck: {lines[-3:]}") from None
-            if line is None:
-                break
-            lines.append(line)
-            came += is_reply(line)
-            times.append(time.monotonic())
-        gaps = sorted(after - before for before, after in pairwise(times))
-        threading.Event().wait(chance.random() * 1.5 * (gaps[len(gaps) // 2] if gaps else 1.0))
-        failed = self._process.poll() not in (None, 0)
-        errors = self._end()
-        while (line := self._lines.get(timeout=STUCK_S)) is not None:
-            lines.append(line)
-        if failed:
-            raise VoicelogError(f"a session that was to be killed failed by itself: {errors[-300:]}")
-        return lines
-
-    def _end(self) -> str:
-        self._process.kill()
-        assert self._process.stderr is not None and self._process.stdin is not None
-        errors = self._process.stderr.read()
-        self._process.wait()
-        self._process.stderr.close()
-        self._process.stdin.close()
-        return errors.strip().replace("\n", " | ")
-
-    def _read(self) -> None:
-        assert self._process.stdout is not None
-        with self._process.stdout as lines:
-            for line in lines:
-                # The kill may cut a line in two.
-                if line.endswith("\n"):
-                    self._lines.put(line.rstrip("\n"))
-        self._lines.put(None)

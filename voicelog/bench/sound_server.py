@@ -93,10 +93,10 @@ class SoundServer:
 class Handler:
     """Speaks into the virtual microphone, hears the virtual speaker, and waits for replies as a person does."""
 
-    def __init__(self, server: SoundServer, leak: float = 0.0) -> None:
+    def __init__(self, server: SoundServer, leak: float = 0.0, into: str = "mic") -> None:
         raw = ["--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1", "--latency-msec=40"]
         self._mouth = subprocess.Popen(
-            ["pacat", "-d", "mic", *raw], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
+            ["pacat", "-d", into, *raw], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
         )
         self._ear = subprocess.Popen(
             ["parec", "-d", "spk.monitor", *raw], env=server.environment, stdout=subprocess.PIPE,

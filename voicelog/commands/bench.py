@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 import click
 
 from voicelog.commands.bench_ledger import ledger
-from voicelog.commands.bench_live import kills, soak
+from voicelog.commands.bench_live import kills, live, soak
 from voicelog.commands.progress import progress
 from voicelog.values import VoicelogError
 from voicelog.wiring import settings_now
@@ -33,6 +33,7 @@ def bench() -> None:
 bench.add_command(ledger)
 bench.add_command(soak)
 bench.add_command(kills)
+bench.add_command(live)
 
 
 @bench.command()

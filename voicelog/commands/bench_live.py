@@ -126,6 +126,52 @@ def kills(times: int, by_sound: float, seed: int, json_file: Path | None) -> Non
     write_json(json_file, {"times": times, "seed": seed, **figures})
 
 
+@click.command()
+@click.option("--utterances", type=click.IntRange(1), default=50, show_default=True, help="Of the recorded session.")
+@click.option("--recordings", is_flag=True, help="Without a sound server, even where there is one.")
+@JSON
+def live(utterances: int, recordings: bool, json_file: Path | None) -> None:
+    """Time from the end of speech to the first sample of the reply, and where it goes.
+
+    Over a sound server of its own (PulseAudio) where the programs for it are there: then it takes as long as
+    the session lasts. Otherwise over recordings, without the devices.
+
+    Example: voicelog bench live --json live.json
+    """
+    from voicelog.audio import find_voice
+    from voicelog.bench.reply_time import by_recordings, by_server, figures, load
+    from voicelog.bench.sound_server import missing, sound_server
+    from voicelog.ledger import Ledger
+    from voicelog.live import Mouth
+    from voicelog.recorded import recorded_session
+
+    config, recorded = plain_settings(), recorded_session()
+    why = "as asked" if recordings else missing()
+    with tempfile.TemporaryDirectory(prefix="voicelog-live-") as name, progress() as bar:
+        folder = Path(name)
+        shown = bar.add_task("utterances", total=min(utterances, len(recorded.said())))
+        own_s = None
+        if why is None:
+            with sound_server(folder) as server:
+                times, own_s = by_server(recorded, server, folder, utterances, lambda: bar.advance(shown))
+        else:
+            with Ledger.open(folder / "live.ledger") as book:
+                sitting = open_sitting(config, None, recorded.beginning, book, weights=recorded.weights)
+                mouth = Mouth(find_voice(config.voice), folder / "voice")
+                mouth.warm_up(recorded.beginning.roster)
+                stage = noise_stage(config)
+                times = by_recordings(recorded, sitting, stage, mouth, utterances, lambda: bar.advance(shown))
+    found = figures(times)
+    method = "over a sound server" if why is None else f"over recordings, without devices ({why})"
+    click.echo(f"{len(times)} replies {method}; {load()} processes wanted each processor. Milliseconds, p50 and p95:")
+    for part, share in found.items():
+        click.echo(f"  {part.replace('_', ' '):<14} {share['p50']:7.0f} {share['p95']:7.0f}")
+    if own_s is not None:
+        click.echo(f"of the device, this harness's own way through the server is about {own_s * 1000:.0f}")
+    every = [asdict(one) for one in times]
+    write_json(json_file, {"method": method, "load": load(), "own_way_s": own_s, "figures_ms": found, "replies": every})
+
+
 def _line(one: Round) -> str:
     missed = "".join(f"\n    missed: {words}" for words in one.missed)
     return (
