@@ -21,7 +21,16 @@ if TYPE_CHECKING:
     from voicelog.ledger import Ledger
     from voicelog.sitting import Sitting
 
-JSON = click.option("--json", "json_file", type=click.Path(path_type=Path), help="Write every figure here.")
+
+def _can_be_written(context: click.Context, option: click.Parameter, path: Path | None) -> Path | None:
+    """Before hours of work, not after."""
+    if path is not None and not path.parent.is_dir():
+        raise VoicelogError(f"{path.parent}: no such folder; make it first, or name another place")
+    return path
+
+
+JSON = click.option("--json", "json_file", type=click.Path(path_type=Path), callback=_can_be_written,
+                    help="Write every figure here.")  # fmt: skip
 
 
 @click.command()
