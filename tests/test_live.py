@@ -67,6 +67,24 @@ def test_yes_closes_at_once_and_a_band_alone_last() -> None:
     assert told.said[1].startswith("? ") and told.said[2] == "+ four, female"
 
 
+def test_a_question_that_names_two_readings_is_answered_by_one_of_them(tmp_path: Path) -> None:
+    piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])
+    texts = ["band four male | band four female", "female", "band five male | band nine male", "nine", "band six male"]
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        told = Told(texts, FileSound([piece] * 5, patience_s=4), ledger).run()
+        calls = [(call.call.band, call.call.sex) for call in fold(ledger.events()).calls]
+    assert [line for line in told.said if line[0] == "?"] == ["? four: male, or female?", "? band five, or nine?"]
+    assert calls == [(4, "female"), (9, "male"), (6, "male")]
+
+
+def test_the_gain_of_a_profile_is_added_before_anything_listens() -> None:
+    """A voice at -68 dB that the cutter does not find, found with 35 dB more."""
+    stream = [quiet(1), speech(gain=0.003), quiet(2)]
+    assert Told(["band four male"], FileSound(stream)).run().said == []
+    told = Told(["band four male"], FileSound(stream), settings=LiveSettings(gain_db=35.0)).run()
+    assert told.said == ["+ four, male"]
+
+
 def test_a_pause_in_a_call_does_not_cut_it() -> None:
     """After 0.4 s of silence the band alone is heard, and dropped when the handler speaks on."""
     told = Told(["band four", "band four male"], FileSound([quiet(1), speech(0.8), quiet(0.4), speech(0.8)])).run()
