@@ -49,27 +49,31 @@ class Child:
         """
         lines: list[str] = []
         times = [time.monotonic()]
-        came = 0
-        while came < replies or (ready is not None and not any(ready in line for line in lines)):
-            try:
-                line = self._lines.get(timeout=STUCK_S)
-            except queue.Empty:
-                self.end()
-                raise VoicelogError(f"a session that was to be killed got stuck: {lines[-3:]}") from None
-            if line is None:
-                break
-            lines.append(line)
-            came += is_reply(line)
+        came, ended = 0, False
+        while not ended and (came < replies or (ready is not None and not any(ready in line for line in lines))):
+            ended = not self._next(lines)
+            came += not ended and is_reply(lines[-1])
             times.append(time.monotonic())
         gaps = sorted(after - before for before, after in pairwise(times))
         threading.Event().wait(chance.random() * 1.5 * (gaps[len(gaps) // 2] if gaps else 1.0))
         failed = self._process.poll() not in (None, 0)
         errors = self.end()
-        while (line := self._lines.get(timeout=STUCK_S)) is not None:
-            lines.append(line)
+        while not ended:
+            ended = not self._next(lines)
         if failed:
             raise VoicelogError(f"a session that was to be killed failed by itself: {errors[-300:]}")
         return lines
+
+    def _next(self, lines: list[str]) -> bool:
+        """Wait for one more line; whether there was one before the process ended."""
+        try:
+            line = self._lines.get(timeout=STUCK_S)
+        except queue.Empty:
+            self.end()
+            raise VoicelogError(f"a session that was to be killed got stuck: {lines[-3:]}") from None
+        if line is not None:
+            lines.append(line)
+        return line is not None
 
     def end(self) -> str:
         """Kill it. Returns what it said on its standard error."""
