@@ -2,8 +2,8 @@
 
 With a sound server: the recorded utterances go into a virtual microphone, one
 after the other and as long as they last, and what comes out of the virtual
-speaker is recorded on the same clock. The end of speech is the last loud sample
-of an utterance, the begin of the reply the first loud one of the speaker. What
+speaker is recorded on the same clock. Speech ends where the cutter hears its last,
+the reply begins with the first loud sample of the speaker. What
 neither the session nor the silence that it waits accounts for is the device: the
 sound server, PortAudio's buffers, and this harness itself, whose own way from
 speaker to ear is measured by clicks and told.
@@ -24,7 +24,7 @@ from statistics import median
 
 import numpy as np
 
-from voicelog.audio import NoiseStage
+from voicelog.audio import CutSettings, NoiseStage, cut
 from voicelog.bench.child import STUCK_S, Child
 from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
 from voicelog.live import Conversation, FileSound, LineScreen, Mouth, Timing
@@ -40,8 +40,6 @@ PATIENCE_S = 8.0
 """So long a reply is waited for: not everything that is said gets one."""
 
 _LOUD = 200
-_END_DB = 35.0
-"""Speech ends where it is so much fainter than its peak."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +147,10 @@ def _piece(stream: Frames, one: Said) -> Frames:
 
 
 def _end_of_speech(clip: Frames) -> int:
-    loud = np.abs(clip.astype(np.float64))
-    return int(np.flatnonzero(loud > loud.max() * 10 ** (-_END_DB / 20))[-1])
+    """Where the cutter hears the last speech, in samples: the silence that it waits is counted from there."""
+    settings = CutSettings()
+    clips = list(cut([clip, np.zeros(2 * SAMPLE_RATE, np.int16)], settings))
+    return round((clips[-1].end_s - settings.after_s) * SAMPLE_RATE) if clips else len(clip)
 
 
 def _first_loud(heard: list[Frames], start: int) -> int:
