@@ -151,7 +151,8 @@ def kill_by_sound(killing: Killing, times: int, tell: Callable[[Kill], None]) ->
                 wrong += _resumed_after_unsaid(killing, ledger, session, found)
         killing.kills.append(Kill("sound", len(replies), len(read_back) - 1, unsaid, finished, tuple(wrong)))
         tell(killing.kills[-1])
-        read_back = found
+        # One that was killed before anything was said begins anew, as a session of its own.
+        read_back = found if number else []
         if finished or number >= len(killing.recorded.said()):
             path, number, read_back, last_stand = _fresh(killing), 0, [], None
 
