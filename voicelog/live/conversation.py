@@ -15,7 +15,7 @@ from voicelog.live.cleaner import GrowingCleaner
 from voicelog.live.keys import Press
 from voicelog.live.level import level_dbfs, speech_dbfs
 from voicelog.live.mouth import Mouth
-from voicelog.live.patience import LONGEST_S, LOOK_S, closing_silence_s
+from voicelog.live.patience import LONGEST_S, SHORTEST_S, closing_silence_s
 from voicelog.live.reminders import Reminders
 from voicelog.live.screen import MARKS, Screen, View
 from voicelog.live.sound import Back, Began, Block, Ended, Lost, Over, Overrun, Sound
@@ -226,7 +226,7 @@ class Conversation:
             self._cleaner.grow(clip.start_s, clip.frames)
             if self._talking and self._settings.headset and clip.end_s - clip.start_s > CUTTING.before_s + INTERRUPT_S:
                 self._sound.stop()
-        if silence < LOOK_S:
+        if silence < SHORTEST_S:
             return
         end = self._cutter.speech_end_s
         if self._guess is None or self._guess.speech_end_s != end:

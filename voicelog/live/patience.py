@@ -6,11 +6,8 @@ from collections.abc import Sequence
 
 from voicelog.grammar import Answer, CallSaid, Command, Network, NotUnderstood, Utterance
 
-LOOK_S = 0.2
-"""After so much silence an utterance is decoded, to see whether it is whole; ready, with luck, when it may close."""
-
 SHORTEST_S = 0.3
-"""An utterance is never closed sooner."""
+"""After so much silence an utterance is decoded, to see whether it is whole."""
 
 LONGEST_S = 0.7
 
