@@ -23,7 +23,10 @@ VOICE = EspeakVoice()
 
 
 class ToldRecogniser:
-    """Hears one of `texts` after the other, whatever the sound; the last again and again."""
+    """Hears one of `texts` after the other, whatever the sound; the last again and again.
+
+    Of "one thing | another" it is not sure which.
+    """
 
     name = "told"
 
@@ -46,7 +49,9 @@ class ToldRecogniser:
     def hear(self, views: Sequence[Frames]) -> Heard:
         self.lengths.append(len(views[0]) / SAMPLE_RATE)
         text = self._texts.pop(0) if len(self._texts) > 1 else self._texts[0]
-        return Heard(tuple(Word(word, 0, 0, 1.0) for word in text.split()), 1.0, self.name)
+        text, _, other = text.partition(" | ")
+        words = tuple(Word(word, 0, 0, 1.0) for word in text.split())
+        return Heard(words, 0.8 if other else 1.0, self.name, runner_up=tuple(other.split()) or None)
 
 
 def quiet(length_s: float) -> Frames:

@@ -18,6 +18,7 @@ from voicelog.live.level import is_clipped, is_faint
 from voicelog.live.mouth import parts_of
 from voicelog.live.patience import closing_silence_s
 from voicelog.live.screen import page
+from voicelog.live.sound import Overrun
 from voicelog.session import Reply
 from voicelog.values import SAMPLE_RATE
 from voicelog.wiring import open_grammars
@@ -64,6 +65,24 @@ def test_yes_closes_at_once_and_a_band_alone_last() -> None:
     ).run()
     assert told.timings == pytest.approx([0.3, 0.3, 0.3, 0.7], abs=0.03)
     assert told.said[1].startswith("? ") and told.said[2] == "+ four, female"
+
+
+def test_a_question_that_names_two_readings_is_answered_by_one_of_them(tmp_path: Path) -> None:
+    piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])
+    texts = ["band four male | band four female", "female", "band five male | band nine male", "nine", "band six male"]
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        told = Told(texts, FileSound([piece] * 5, patience_s=4), ledger).run()
+        calls = [(call.call.band, call.call.sex) for call in fold(ledger.events()).calls]
+    assert [line for line in told.said if line[0] == "?"] == ["? four: male, or female?", "? band five, or nine?"]
+    assert calls == [(4, "female"), (9, "male"), (6, "male")]
+
+
+def test_the_gain_of_a_profile_is_added_before_anything_listens() -> None:
+    """A voice at -68 dB that the cutter does not find, found with 35 dB more."""
+    stream = [quiet(1), speech(gain=0.003), quiet(2)]
+    assert Told(["band four male"], FileSound(stream)).run().said == []
+    told = Told(["band four male"], FileSound(stream), settings=LiveSettings(gain_db=35.0)).run()
+    assert told.said == ["+ four, male"]
 
 
 def test_a_pause_in_a_call_does_not_cut_it() -> None:
@@ -253,3 +272,23 @@ def test_the_large_screen_shows_what_is_left_and_what_was_said() -> None:
     shown = console.export_text()
     assert "heard: band four two male" in shown and "█" in shown
     assert len(shown.splitlines()) >= 12
+
+
+@pytest.mark.parametrize("headset", [False, True])
+@pytest.mark.parametrize("lost_s", [0.45, 1.2])
+def test_sound_that_was_lost_is_counted_and_no_call_with_a_hole_is_taken(headset: bool, lost_s: float) -> None:
+    """What is left of "band five male" is "male", and would be the bird's that is in hand."""
+    sound = FileSound([quiet(0.5), speech(), quiet(4), speech(), quiet(1)])
+    told = Told(["band five male"], sound, settings=LiveSettings(headset=headset))
+    waiting, following = sound.wait, [lost_s]
+
+    def wait() -> object:
+        if not following or sound.now() < following[0]:
+            return waiting()
+        return Overrun(following.pop())
+
+    sound.wait = wait  # type: ignore[method-assign, assignment]
+    told.run()
+    assert told.conversation.overruns == 1
+    assert told.said[0] == "! sound was lost (1)" and told.said[-1] == "+ five, male"
+    assert set(told.said[1:-1]) == {"  sound was lost, check the last call"}

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -91,35 +92,76 @@ def test_a_session_goes_on_under_its_own_id_paused_or_not(tmp_path: Path) -> Non
     assert beginning.opening == "paused, nineteen left"
 
 
-@pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="mounts a small file system: needs root")
-def test_a_full_disk_is_told_at_once_and_writing_goes_on_when_there_is_room(tmp_path: Path) -> None:
-    small = tmp_path / "small"
-    small.mkdir()
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(small)], check=False)
-    if mounted.returncode:
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Path]:
+    """A file system of its own, of 2 MB."""
+    if sys.platform != "linux" or os.geteuid() != 0:
+        pytest.skip("mounts a small file system: needs root on Linux")
+    folder = tmp_path / "small"
+    folder.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)], check=False).returncode:
         pytest.skip("this container may not mount")
-    try:
-        with Ledger.open(small / "yard.ledger") as ledger:
-            filler = small / "filler"
-            sound = FileSound([PIECE] * 3, patience_s=3)
-            told = Told(["band four male", "band five male", "band six male"], sound, ledger)
-            answer = told.conversation._answer
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
 
-            def then(taken: object) -> None:
-                answer(taken)  # type: ignore[arg-type]
-                filler.write_bytes(b"") if filler.exists() else _fill(filler)
 
-            told.conversation._answer = then  # type: ignore[method-assign]
-            told.run()
-            assert [call.call.band for call in fold(ledger.events()).calls] == [4]
-            assert ledger.verify() == []
-            assert told.sitting.state.in_hand == 4
-            filler.unlink()
-            Told(["band six male"], FileSound([PIECE]), ledger).run()
-            assert [call.call.band for call in fold(ledger.events()).calls] == [4, 6]
-        assert "no room" in " ".join(told.lines) or "No space" in " ".join(told.lines)
-    finally:
-        subprocess.run(["umount", str(small)], check=True)
+def test_a_full_disk_is_told_at_once_and_writing_goes_on_when_there_is_room(small: Path) -> None:
+    with Ledger.open(small / "yard.ledger") as ledger:
+        filler = small / "filler"
+        sound = FileSound([PIECE] * 3, patience_s=3)
+        told = Told(["band four male", "band five male", "band six male"], sound, ledger)
+        after_each_answer(told, lambda: filler.write_bytes(b"") if filler.exists() else _fill(filler))
+        told.run()
+        assert bands(ledger) == [4]
+        assert ledger.verify() == []
+        assert told.sitting.state.in_hand == 4
+        filler.unlink()
+        Told(["band six male"], FileSound([PIECE]), ledger).run()
+        assert bands(ledger) == [4, 6]
+    assert "no room" in " ".join(told.lines) or "No space" in " ".join(told.lines)
+
+
+def test_a_ledger_that_turns_read_only_is_told_and_no_call_is_accepted(tmp_path: Path) -> None:
+    """By SQLite's own switch: no file system turns read-only on demand while a file on it is open."""
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        sound = FileSound([PIECE] * 3, patience_s=3)
+        told = Told(["band four male", "band five male", "band six male"], sound, ledger)
+
+        def turn(way: str) -> Callable[[], object]:
+            return lambda: ledger.db.conn.execute(f"PRAGMA query_only={way}")
+
+        after_each_answer(told, turn("ON"))
+        told.conversation._not_written = after(told.conversation._not_written, turn("OFF"))  # type: ignore[method-assign]
+        told.run()
+        assert bands(ledger) == [4, 6]
+        assert ledger.verify() == []
+    assert [line[0] for line in told.said if line[0] in "+?-"] == ["+", "-", "+"]
+
+
+def test_on_a_read_only_file_system_no_session_begins(small: Path) -> None:
+    path = small / "yard.ledger"
+    with Ledger.open(path) as ledger:
+        Told(["band four male"], FileSound([PIECE]), ledger).run()
+    subprocess.run(["mount", "-o", "remount,ro", str(small)], check=True)
+    for ledger_path in (path, small / "other.ledger"):
+        with pytest.raises(VoicelogError, match=ledger_path.name), Ledger.open(ledger_path) as ledger:
+            Told(["band five male"], FileSound([PIECE]), ledger).run()
+
+
+def after(does: Callable[..., None], then: Callable[[], object]) -> Callable[..., None]:
+    def both(*arguments: object) -> None:
+        does(*arguments)
+        then()
+
+    return both
+
+
+def after_each_answer(told: Told, then: Callable[[], object]) -> None:
+    told.conversation._answer = after(told.conversation._answer, then)  # type: ignore[method-assign]
+
+
+def bands(ledger: Ledger) -> list[int | None]:
+    return [call.call.band for call in fold(ledger.events()).calls]
 
 
 def _fill(path: Path) -> None:

@@ -6,24 +6,29 @@ import json
 import subprocess
 import sys
 import threading
+import time
 import tomllib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pytest
-import sound_server
 import soundfile
-from sound_server import CHUNK, Handler, SoundServer
 
+from voicelog.bench import sound_server
+from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
 from voicelog.ledger import CallMade, Draft, Ledger, SessionFinished, SessionStarted, new_id
+from voicelog.live import DeviceSound
+from voicelog.live.sound import Back, Block, Lost
 from voicelog.values import SAMPLE_RATE, Call, Frames
 
 FIXTURES = Path(__file__).parent.parent / "audio_fixtures"
 SESSION = [json.loads(line) for line in (FIXTURES / "session.jsonl").read_text(encoding="utf-8").splitlines()]
 YARD = tomllib.loads((FIXTURES / "session.toml").read_text(encoding="utf-8"))
 SOUND, _ = soundfile.read(FIXTURES / "session.flac", dtype="int16")
+T = TypeVar("T")
 LEAK = 10 ** (-10 / 20)
 
 pytestmark = pytest.mark.skipif(sound_server.missing() is not None, reason=str(sound_server.missing()))
@@ -132,3 +137,71 @@ def test_a_stretch_of_the_recording_goes_through_without_a_stop_with_a_headset(
         loud = sum(sound_server.is_loud(frames) for frames in handler.heard)
     assert calls_of_today(path) == written(0, last)
     assert loud * CHUNK / SAMPLE_RATE > last
+
+
+def test_a_microphone_that_is_pulled_out_in_a_call_and_put_back(server: SoundServer, tmp_path: Path) -> None:
+    """What was written stays, the half of a call that came is dropped, and the session goes on where it was.
+
+    PulseAudio moves the recording to the only other source, which must not be taken for the microphone.
+    """
+    path = tmp_path / "yard.ledger"
+    earlier_check(path)
+    half = piece(1, 1)[: round(1.5 * SAMPLE_RATE)]
+    with session(server, path) as running:
+        handler = Handler(server)
+        wait_for(running, "pen three")
+        handler.hear_out()
+        handler.say(piece(0, 0))
+        wait_for(running, "+ ")
+        handler.hear_out()
+        handler.say(half)
+        server.pull_out("mic")
+        wait_for(running, "! microphone lost")
+        assert handler.hear_out()
+        handler.close()
+        server.plug_in("mic")
+        handler = Handler(server)
+        told = wait_for(running, "microphone back")
+        assert not any(line.startswith(("+", "?", "-")) for line in told)
+        handler.hear_out()
+        handler.say(piece(1, 1))
+        wait_for(running, "+ ")
+        handler.close()
+    assert calls_of_today(path) == written(0, 1)
+    with session(server, path, "--resume") as running:
+        told = wait_for(running, "left")
+    assert told[-1].strip() == "pen three, listening, two four in hand, thirty two left"
+
+
+def test_a_microphone_that_another_program_takes_is_waited_for(
+    server: SoundServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, value in server.environment.items():
+        monkeypatch.setenv(name, value)
+    with closing(DeviceSound("mic", "spk", lambda note: None)) as sound:
+        await_event(sound, Block)
+        server.withhold("mic", True)
+        lost = await_event(sound, Lost)
+        server.withhold("mic", False)
+        await_event(sound, Back)
+        await_event(sound, Block)
+    assert lost.why
+
+
+def await_event(sound: DeviceSound, kind: type[T], most_s: float = 60) -> T:
+    until = time.monotonic() + most_s
+    while time.monotonic() < until:
+        event = sound.wait()
+        if isinstance(event, kind):
+            return event
+    raise AssertionError(f"{kind.__name__} never came")
+
+
+def test_a_microphone_that_is_not_there_is_told_in_one_line(server: SoundServer, tmp_path: Path) -> None:
+    path = str(tmp_path / "a.ledger")
+    done = subprocess.run(
+        [sys.executable, "-m", "voicelog", "session", "--microphone", "nowhere", "--ledger", path],
+        env=server.environment, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr.startswith("voicelog: no microphone") and done.stderr.count("\n") == 1

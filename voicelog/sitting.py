@@ -86,6 +86,12 @@ class Sitting:
             started = SessionStarted(roster=state.roster, purpose=purpose.kind, pen=purpose.pen)
             ledger.append(Draft(id=new_id(), session=self.session, fact=started))
 
+    def again(self, state: State) -> Sitting:
+        """The session after this one: the same ears, grammars and ledger."""
+        return Sitting(
+            self._grammars, state, recogniser=self._recogniser, ledger=self._ledger, keep_sound=self._keep_sound
+        )
+
     @property
     def number_words(self) -> frozenset[str]:
         return self._grammars.number_words

@@ -99,6 +99,11 @@ class Cutter:
         """Where in the stream, in seconds, the open utterance last had speech; None where none is open."""
         return self._stream.speech_end_s
 
+    @property
+    def now_s(self) -> float:
+        """Where in the stream it is, in seconds; what `drop` forgot counts where it was looked at."""
+        return self._stream.now_s
+
     def so_far(self) -> Clip | None:
         """The open utterance, still open, as it would be if it closed now; None for too little speech."""
         return self._stream.so_far()
@@ -173,6 +178,10 @@ class _Stream:
     @property
     def speech_end_s(self) -> float | None:
         return (self._speech.last + 1) * FRAME_S if self._speech else None
+
+    @property
+    def now_s(self) -> float:
+        return self._now * FRAME_S
 
     def so_far(self) -> Clip | None:
         speech = self._speech

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 import click
 
 from voicelog.commands.bench_ledger import ledger
+from voicelog.commands.bench_live import kills, live, soak
+from voicelog.commands.progress import progress
 from voicelog.values import VoicelogError
 from voicelog.wiring import settings_now
 
 if TYPE_CHECKING:
-    from rich.progress import Progress
-
     from voicelog.bench import Cache
     from voicelog.config import Config
 
@@ -31,6 +31,9 @@ def bench() -> None:
 
 
 bench.add_command(ledger)
+bench.add_command(soak)
+bench.add_command(kills)
+bench.add_command(live)
 
 
 @bench.command()
@@ -133,7 +136,7 @@ def _calls(
     stamp = made_with(config)
     with (
         ResultsFile(results or cache.folder / "results" / f"{stamp}.jsonl", stamp) as kept,
-        _progress() as bar,
+        progress() as bar,
     ):
         wanted = {(system, trial.key) for system, trial in tasks}
         at_hand = sum((result.system, result.key) in wanted for result in kept)
@@ -161,7 +164,7 @@ def _outside(options: dict[str, Any], config: Config, cache: Cache, told: dict[s
     from voicelog.bench.outside import listen_outside, noise_streams, outside_table, speech_streams
 
     heard = []
-    with _progress() as bar:
+    with progress() as bar:
         shown = bar.add_task("rendering", total=None)
         streams = [
             *speech_streams(options["voices"], cache, MINUTES, options["seed"]),
@@ -178,16 +181,6 @@ def _outside(options: dict[str, Any], config: Config, cache: Cache, told: dict[s
 
 
 _STAGES = ("deepfilter", "webrtc", "rnnoise", "none")
-
-
-def _progress() -> Progress:
-    """A bar on the screen, none in a log."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    console = Console(stderr=True)
-    return Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
 
 
 def _names(text: str) -> list[str]:

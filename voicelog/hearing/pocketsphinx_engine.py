@@ -61,6 +61,10 @@ MOST_ALIKE = 4
 Words = tuple[str, ...]
 
 
+MOST_SEARCHES = 4
+"""Networks that the decoder keeps ready. Each question of two readings is a new one, of 11 MB for a pen of 34."""
+
+
 @dataclass(frozen=True, slots=True)
 class Piece:
     """One segment of a decoded path: frames from `start` to `end` inclusive, acoustic score in nats."""
@@ -157,6 +161,8 @@ class PocketSphinxRecogniser:
         self._ends: dict[str, Words] = {}
         self._network: Network | None = None
         self._searches: dict[Network, str] = {}
+        """Names of the networks that the decoder holds, the one used last at the end."""
+        self._made = 0
         self._pending: list[Frames] = []
 
     def _add_way(self, word: str, phones: str) -> None:
@@ -169,6 +175,7 @@ class PocketSphinxRecogniser:
         self._network = network
         self._pending.clear()
         if network in self._searches:
+            self._searches[network] = self._searches.pop(network)
             return
         unknown = sorted(word for word in network.words if self._decoder.lookup_word(word) is None)
         if unknown:
@@ -176,8 +183,13 @@ class PocketSphinxRecogniser:
                 f"no pronunciation is known for {', '.join(unknown)}; use another word in the grammar, "
                 "or give its phones in a yard file"
             )
-        self._searches[network] = f"network{len(self._searches)}"
+        self._made += 1
+        self._searches[network] = f"network{self._made}"
         self._add(self._searches[network], network)
+        if len(self._searches) > MOST_SEARCHES:
+            # The decoder must not be left with a search that is gone.
+            self._decoder.activate_search(self._searches[network])
+            self._decoder.remove_search(self._searches.pop(next(iter(self._searches))))
 
     def _add(self, name: str, network: Network) -> None:
         # Finals lead silently to one end state: a hypothesis must end there, or it is half a call.

@@ -111,7 +111,8 @@ class Conversation:
         self._tail: deque[Frames] = deque(maxlen=6)
         self._reopened_at: float | None = None
         """Where on the cutter's time line it began to hear again after a reply."""
-        self._fed_s = 0.0
+        self._hole_at: float | None = None
+        """Where on it sound went missing."""
         self._over = False
         self._shown_s = -1.0
         self.overruns = 0
@@ -169,13 +170,9 @@ class Conversation:
             case Overrun():
                 self.overruns += 1
                 self._notice(f"sound was lost ({self.overruns})")
-                if self._cutter.silence_s is not None:
-                    # A call with a hole in it could mean another one.
-                    self._cutter.drop()
-                    self.say(wording.SOUND_LOST)
+                self._miss(wording.SOUND_LOST if self._cutter.silence_s is not None else None)
             case Lost(why=why):
-                self._cutter.drop()
-                self._guess = None
+                self._miss(None)
                 self._talk_until = self._sound.now() if self._talking else self._talk_until
                 self._notice(f"{wording.MICROPHONE_LOST}: {why}")
                 self.say(wording.MICROPHONE_LOST)
@@ -187,6 +184,14 @@ class Conversation:
             case Began() | None:
                 pass
 
+    def _miss(self, say: str | None) -> None:
+        """Sound is missing here. A call with a hole could mean another one, and what is left of it another bird."""
+        self._cutter.drop()
+        self._guess = None
+        self._hole_at = self._cutter.now_s
+        if say:
+            self.say(say)
+
     def _hear_block(self, frames: Frames, at_s: float) -> None:
         frames = amplify(frames, self._settings.gain_db)
         self._show(frames, at_s)
@@ -194,10 +199,9 @@ class Conversation:
             if self._reopened_at is None:
                 self._cutter.drop()
                 self._guess = None
-            self._reopened_at = self._fed_s
+            self._reopened_at = self._cutter.now_s
             self._tail.append(frames)
             return
-        self._fed_s += len(frames) / 16_000
         for clip in self._cutter.feed(frames):
             guess = self._guess
             if guess is not None and (clip.cut_short or abs(guess.speech_end_s + CUTTING.after_s - clip.end_s) > 0.01):
@@ -255,6 +259,12 @@ class Conversation:
 
     def _take(self, clip: Clip, guess: _Guess | None, silence_s: float) -> None:
         """An utterance is over: what comes of it is written, then queued to be said."""
+        if self._hole_at is not None and clip.start_s <= self._hole_at + 0.01:
+            # Its beginning went with the sound that is missing.
+            self._hole_at = self._guess = None
+            if wording.SOUND_LOST not in [reply.text for reply in self._to_say]:
+                self.say(wording.SOUND_LOST)
+            return
         guess = guess or self._look(clip)
         self._guess = None
         cut_short = clip.cut_short or self._began_unheard(clip)

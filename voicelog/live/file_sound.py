@@ -24,11 +24,13 @@ class FileSound:
     With `patience_s` the next piece waits, in silence, until a reply to the last
     was heard out, or until so many seconds passed without one: a handler who
     listens. `leak` is the gain with which replies come back into the microphone.
-    `replies` holds when each reply began and its sound at 16 kHz.
+    `replies` holds when each reply began and its sound at 16 kHz, of the last `kept` alone where that is given.
     """
 
-    def __init__(self, pieces: Iterable[Frames], patience_s: float = 0.0, leak: float = 0.0) -> None:
-        self.replies: list[tuple[float, Frames]] = []
+    def __init__(
+        self, pieces: Iterable[Frames], patience_s: float = 0.0, leak: float = 0.0, kept: int | None = None
+    ) -> None:
+        self.replies: deque[tuple[float, Frames]] = deque(maxlen=kept)
         self._patience = round(patience_s * SAMPLE_RATE)
         self._leak = leak
         self._samples = 0

@@ -19,18 +19,25 @@ from typing import Any
 import numpy as np
 
 from voicelog.live import wire
+from voicelog.live.pulse_watch import watch_source
 from voicelog.live.sound import BLOCK_S
 from voicelog.live.wire import Message
 from voicelog.values import SAMPLE_RATE, VoicelogError
 
-BUFFER_S = 1.0
-"""Sound that the device holds while nobody fetches it."""
+BUFFER_S = 0.3
+"""Sound that the device holds while nobody fetches it. PortAudio hands it over a quarter of this at a time."""
+
+FIRST_S = 6.0
+"""So long a microphone may take until its first sound: one that slept takes two seconds or more."""
 
 SILENT_S = 2.0
 """A microphone that gives nothing for so long is lost."""
 
 RETRY_S = 1.0
 """After so long without a microphone the process ends, and a new one looks for it."""
+
+REPLY_S = 5.0
+"""So long the process waits for a reply to be heard out, which a speaker that is gone too would never let it."""
 
 _CHUNK_S = 0.04
 
@@ -61,7 +68,7 @@ def main() -> None:
     except (ValueError, sounddevice.PortAudioError) as problem:
         send(wire.LOST, " ".join(str(problem).split()).encode())
         time.sleep(RETRY_S)
-        player.finish()
+        player.finish(most_s=REPLY_S)
     # The library may hang on a device that is gone: no tidying up.
     os._exit(0)
 
@@ -80,33 +87,42 @@ def _record(sounddevice: Any, device: str | int | None, send: Callable[..., None
     except sounddevice.PortAudioError:
         rate = round(sounddevice.query_devices(device, "input")["default_samplerate"])
     resampler = None if rate == SAMPLE_RATE else soxr.ResampleStream(rate, SAMPLE_RATE, 1, dtype="int16", quality="HQ")
-    came: queue.Queue[tuple[bytes, float, bool]] = queue.Queue()
+    came: queue.Queue[tuple[bytes, float, bool] | str] = queue.Queue()
 
     def take(sound: Any, frames: int, when: Any, status: Any) -> None:
         came.put((bytes(sound), time.monotonic(), bool(status.input_overflow)))
 
     waiting = np.zeros(0, np.int16)
     block = round(BLOCK_S * SAMPLE_RATE)
-    with sounddevice.RawInputStream(
+    # Never closed: closing a stream whose device is gone may hang.
+    stream = sounddevice.RawInputStream(
         rate, round(BLOCK_S * rate), device, channels=1, dtype="int16", latency=BUFFER_S, callback=take
-    ) as stream:
-        send(wire.READY, str(rate).encode())
-        while True:
-            try:
-                sound, at_s, overflow = came.get(timeout=SILENT_S)
-            except queue.Empty:
-                raise sounddevice.PortAudioError("it gives no sound") from None
-            if overflow:
-                send(wire.OVERRUN, at_s=at_s)
-            frames = np.frombuffer(sound, np.int16)
-            if resampler is not None:
-                frames = resampler.resample_chunk(frames)
-            waiting = np.concatenate([waiting, frames])
-            while len(waiting) >= block:
-                send(wire.SOUND, waiting[:block].tobytes(), at_s)
-                waiting = waiting[block:]
-            if not stream.active:
-                raise sounddevice.PortAudioError("it stopped")
+    )
+    stream.start()
+    patience_s = FIRST_S
+    while True:
+        try:
+            piece = came.get(timeout=patience_s)
+        except queue.Empty:
+            raise sounddevice.PortAudioError("it gives no sound") from None
+        if isinstance(piece, str):
+            raise sounddevice.PortAudioError(f"another one came in its place: {piece}")
+        if patience_s == FIRST_S:
+            patience_s = SILENT_S
+            send(wire.READY, str(rate).encode())
+            watch_source(came.put)
+        sound, at_s, overflow = piece
+        if overflow:
+            send(wire.OVERRUN, at_s=at_s)
+        frames = np.frombuffer(sound, np.int16)
+        if resampler is not None:
+            frames = resampler.resample_chunk(frames)
+        waiting = np.concatenate([waiting, frames])
+        while len(waiting) >= block:
+            send(wire.SOUND, waiting[:block].tobytes(), at_s)
+            waiting = waiting[block:]
+        if not stream.active and came.empty():
+            raise sounddevice.PortAudioError("it stopped")
 
 
 class _Player:
@@ -128,9 +144,10 @@ class _Player:
     def stop(self) -> None:
         self._stopped.set()
 
-    def finish(self) -> None:
+    def finish(self, most_s: float) -> None:
         """Wait until nothing is left to play."""
-        self._sounds.join()
+        with self._sounds.all_tasks_done:
+            self._sounds.all_tasks_done.wait_for(lambda: not self._sounds.unfinished_tasks, timeout=most_s)
 
     def run(self) -> None:
         while True:

@@ -1,4 +1,7 @@
-"""A real sound server for the tests: PulseAudio, null sinks as microphone and speaker, ALSA and PortAudio over it."""
+"""A real sound server of one's own: PulseAudio with null sinks as microphone and speaker, ALSA and PortAudio over it.
+
+The tests of live sessions run over it, and the benchmark of how soon a reply begins.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +10,13 @@ import shutil
 import subprocess
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
-from voicelog.values import SAMPLE_RATE, Frames
+from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 CHUNK = SAMPLE_RATE // 50
 
@@ -59,11 +62,14 @@ class SoundServer:
 
     def plug_in(self, name: str) -> None:
         answer = self._pactl("load-module", "module-null-sink", f"sink_name={name}", "rate=48000", "channels=1")
-        assert answer is not None
-        self._modules[name] = answer.strip()
+        self._modules[name] = (answer or "").strip()
 
     def pull_out(self, name: str) -> None:
         self._pactl("unload-module", self._modules.pop(name))
+
+    def withhold(self, name: str, withheld: bool) -> None:
+        """Suspended, as when another program reserves the device: it is there, and gives nothing."""
+        self._pactl("suspend-sink", name, "1" if withheld else "0")
 
     def close(self) -> None:
         self._server.kill()
@@ -72,23 +78,25 @@ class SoundServer:
 
     def _pactl(self, *arguments: str, check: bool = True) -> str | None:
         done = subprocess.run(["pactl", *arguments], env=self.environment, capture_output=True, text=True, check=False)
-        assert not check or done.returncode == 0, done.stderr
+        if check and done.returncode:
+            raise VoicelogError(f"the sound server refused: {' '.join(done.stderr.split())}")
         return done.stdout if done.returncode == 0 else None
 
-    def _until(self, ready: object) -> None:
+    def _until(self, ready: Callable[[], bool]) -> None:
         deadline = time.monotonic() + 30
-        while not ready():  # type: ignore[operator]
-            assert time.monotonic() < deadline and self._server.poll() is None, "the sound server does not start"
+        while not ready():
+            if time.monotonic() > deadline or self._server.poll() is not None:
+                raise VoicelogError(f"the sound server does not start: see {self._log.name}")
             time.sleep(0.05)  # a server that starts tells nobody
 
 
 class Handler:
     """Speaks into the virtual microphone, hears the virtual speaker, and waits for replies as a person does."""
 
-    def __init__(self, server: SoundServer, leak: float = 0.0) -> None:
+    def __init__(self, server: SoundServer, leak: float = 0.0, into: str = "mic") -> None:
         raw = ["--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1", "--latency-msec=40"]
         self._mouth = subprocess.Popen(
-            ["pacat", "-d", "mic", *raw], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
+            ["pacat", "-d", into, *raw], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
         )
         self._ear = subprocess.Popen(
             ["parec", "-d", "spk.monitor", *raw], env=server.environment, stdout=subprocess.PIPE,

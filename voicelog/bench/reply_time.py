@@ -1,0 +1,182 @@
+"""How long from the end of speech to the first sample of the reply, and where the time goes.
+
+With a sound server: the recorded utterances go into a virtual microphone, one
+after the other and as long as they last, and what comes out of the virtual
+speaker is recorded on the same clock. Speech ends where the cutter hears its last,
+the reply begins with the first loud sample of the speaker. What
+neither the session nor the silence that it waits accounts for is the device: the
+sound server, PortAudio's buffers, and this harness itself, whose own way from
+speaker to ear is measured by clicks and told.
+
+Without: the same utterances through the loop with a clock of their own. The
+work is timed, the silence is that of the sound, and the device is left out.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+
+from voicelog.audio import CutSettings, NoiseStage, cut
+from voicelog.bench.child import STUCK_S, Child
+from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
+from voicelog.live import Conversation, FileSound, LineScreen, Mouth, Timing
+from voicelog.live.patience import SHORTEST_S
+from voicelog.recorded import RecordedSession, Said
+from voicelog.sitting import Sitting, Taken
+from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
+
+BEFORE_S, AFTER_S = 0.4, 0.2
+"""Silence of the recording that goes with an utterance."""
+
+PATIENCE_S = 8.0
+"""So long a reply is waited for: not everything that is said gets one."""
+
+_LOUD = 200
+
+
+@dataclass(frozen=True, slots=True)
+class ReplyTime:
+    """One utterance, in seconds. `decode_s` and the noise suppression in it are what came on top of the silence
+    that was waited anyway; `device_s` is None where there was none."""
+
+    total_s: float
+    silence_s: float
+    decode_s: float
+    write_s: float
+    synthesis_s: float
+    device_s: float | None
+
+    @property
+    def after_closing_s(self) -> float:
+        return self.total_s - self.silence_s
+
+
+def by_recordings(
+    recorded: RecordedSession, sitting: Sitting, stage: NoiseStage, mouth: Mouth, count: int,
+    advance: Callable[[], None],
+) -> list[ReplyTime]:  # fmt: skip
+    stream, times = recorded.sound(), list[ReplyTime]()
+
+    def watch(taken: Taken, timing: Timing) -> None:
+        parts = _on_the_way(timing)
+        times.append(ReplyTime(sum(parts), *parts, device_s=None))
+        advance()
+
+    sound = FileSound((_piece(stream, one) for one in _spoken(recorded, count)), patience_s=PATIENCE_S, kept=1)
+    Conversation(sitting, stage, mouth, sound, LineScreen(lambda line: None), None, watch).run("listening")
+    return times
+
+
+def by_server(
+    recorded: RecordedSession, server: SoundServer, folder: Path, count: int, advance: Callable[[], None]
+) -> tuple[list[ReplyTime], float]:
+    """The times, and how long the harness itself takes from its mouth to its ear over the same server, in seconds."""
+    own_s = _own_way_s(server)
+    session = Child(["-m", "voicelog.bench.timed", str(folder / "timed.ledger")], server.environment)
+    times, stream = list[ReplyTime](), recorded.sound()
+    try:
+        if session.line(STUCK_S) is None:
+            raise VoicelogError(f"the session does not start: {session.end()[-300:]}")
+        handler = Handler(server)
+        handler.hear_out(quiet_s=1.0)
+        for one in _spoken(recorded, count):
+            clip = _piece(stream, one)
+            while session.line(0.01) is not None:
+                pass
+            handler.say(clip)
+            answered = handler.hear_out(PATIENCE_S, quiet_s=0.7)
+            advance()
+            told = [json.loads(line) for line in _lines(session)]
+            # An utterance that was heard as two, or not at all, has no one reply to be timed.
+            if not answered or len(told) != 1 or "silence_s" not in told[0]:
+                continue
+            told[0].pop("heard")
+            ended = handler.spoken[-1][0] * CHUNK + _end_of_speech(clip)
+            total = (_first_loud(handler.heard, ended) - ended) / SAMPLE_RATE
+            parts = _on_the_way(Timing(**told[0]))
+            times.append(ReplyTime(total, *parts, device_s=total - sum(parts)))
+        handler.close()
+    finally:
+        session.end()
+    return times, own_s
+
+
+def figures(times: list[ReplyTime]) -> dict[str, dict[str, float]]:
+    """The 50th and the 95th percentile of each part, in milliseconds. Raises VoicelogError where nothing was timed."""
+    if not times:
+        raise VoicelogError("no reply was timed: nothing was heard; see voicelog engine")
+    columns = {name: [asdict(one)[name] for one in times] for name in asdict(times[0])}
+    columns["after_closing_s"] = [one.after_closing_s for one in times]
+    return {
+        name.removesuffix("_s"): {
+            f"p{share}": round(float(np.percentile(column, share)) * 1000, 1) for share in (50, 95)
+        }
+        for name, column in columns.items()
+        if None not in column
+    }
+
+
+def load() -> float:
+    """How many processes want to run, a processor: above 1 the times are those of a busy machine."""
+    return round(os.getloadavg()[0] / (os.cpu_count() or 1), 2) if hasattr(os, "getloadavg") else 0.0
+
+
+def _on_the_way(timing: Timing) -> tuple[float, float, float, float]:
+    """Silence, decoding, writing, synthesis: those on the way from the end of speech to the reply. Decoding
+    begins before the silence is over, and what of it fell into the silence took no time."""
+    worked_until = SHORTEST_S + timing.clean_s + timing.decode_s
+    return timing.silence_s, max(0.0, worked_until - timing.silence_s), timing.write_s, timing.synthesis_s
+
+
+def _spoken(recorded: RecordedSession, count: int) -> list[Said]:
+    """In order, so that the dialogue is the recorded one; its last words end the session."""
+    said = recorded.said()
+    return said if count >= len(said) else said[:count]
+
+
+def _piece(stream: Frames, one: Said) -> Frames:
+    return stream[round((one.start_s - BEFORE_S) * SAMPLE_RATE) : round((one.end_s + AFTER_S) * SAMPLE_RATE)]
+
+
+def _end_of_speech(clip: Frames) -> int:
+    """Where the cutter hears the last speech, in samples: the silence that it waits is counted from there."""
+    settings = CutSettings()
+    clips = list(cut([clip, np.zeros(2 * SAMPLE_RATE, np.int16)], settings))
+    return round((clips[-1].end_s - settings.after_s) * SAMPLE_RATE) if clips else len(clip)
+
+
+def _first_loud(heard: list[Frames], start: int) -> int:
+    sound = np.concatenate(heard[start // CHUNK :])
+    offset = start // CHUNK * CHUNK
+    places = np.flatnonzero(np.abs(sound.astype(np.int32)) > _LOUD) + offset
+    return int(places[places >= start][0])
+
+
+def _lines(session: Child) -> Iterable[str]:
+    while (line := session.line(0.05)) is not None:
+        yield line
+
+
+def _own_way_s(server: SoundServer) -> float:
+    """From this harness's mouth to its ear through one null sink: what of the device is its own, about."""
+    handler = Handler(server, into="spk")
+    click = np.concatenate([np.full(CHUNK, 8000, np.int16), np.zeros(CHUNK, np.int16)])
+    took = []
+    try:
+        threading.Event().wait(1.0)
+        for _ in range(5):
+            handler.say(click)
+            began = handler.spoken[-1][0] * CHUNK
+            if handler.hear_out(2.0, quiet_s=0.3):
+                took.append((_first_loud(handler.heard, began) - began) / SAMPLE_RATE)
+    finally:
+        handler.close()
+    return median(took) if took else 0.0
