@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicelog.audio.views import views_of
+from voicelog.audio.voicing import has_voice
 from voicelog.grammar import Command, Grammar, Grammars, NotUnderstood, Utterance, snap, sounds_like
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
@@ -119,7 +120,8 @@ class Sitting:
             heard = Heard((), 1.0, self._recogniser.name)
         else:
             self._recogniser.listen_for(grammar.network)
-            heard = self._recogniser.hear(views_of(frames, raw))
+            views = views_of(frames, raw)
+            heard = self._recogniser.hear(views) if has_voice(views[0]) else Heard((), 0.0, self._recogniser.name)
         doubts = self._doubts(grammar, heard)
         sound = frames if raw is None else raw
         return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
