@@ -2,4 +2,5 @@
 
 from voicelog.cli import main
 
-main()
+if __name__ == "__main__":  # a process that cleans sound ahead imports this too
+    main()

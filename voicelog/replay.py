@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from voicelog.audio import NoiseStage, cut, read_sound
-from voicelog.audio.clean import ClipCleaner
+from voicelog.audio.ahead import clean_clips
 from voicelog.sitting import Sitting, Taken, record_of
 from voicelog.values import SAMPLE_RATE, Frames
 
@@ -66,12 +66,10 @@ def _told(blocks: Iterable[Frames], been: Callable[[float], object]) -> Iterator
 def hear_stream(sitting: Sitting, blocks: Iterable[Frames], stage: NoiseStage) -> Iterator[tuple[float, Taken]]:
     """A stream cut into utterances: when each began, in seconds from the start, and what came of it."""
     stage.reset()
-    cleaner = ClipCleaner(stage)
-    for clip in cut(blocks):
+    for clip, quiet, cleaned_s in clean_clips(cut(blocks), stage):
         began = time.perf_counter()
-        quiet = cleaner.clean(clip.frames)
         taken = sitting.hear(quiet, raw=_if_cleaned(clip.frames, stage), cut_short=clip.cut_short)
-        yield clip.start_s, replace(taken, compute_s=time.perf_counter() - began)
+        yield clip.start_s, replace(taken, compute_s=cleaned_s + time.perf_counter() - began)
 
 
 def single_line(sitting: Sitting, file: Path, stage: NoiseStage) -> tuple[Line, bool]:
