@@ -33,8 +33,7 @@ Words = tuple[str, ...]
 
 _BEGIN, _END = 1, 2
 _FIRST_OF_TEXT = 3
-_BYTES = 256
-"""Tokens 3 to 258 are the single bytes, for what no other token spells."""
+"""Tokens 3 to 258 are the single bytes, for what no other token spells; later ones of the same bytes win."""
 
 _MARGIN = SAMPLE_RATE // 10
 """Silence before and after: the model was trained on speech that does not begin at once."""
