@@ -38,13 +38,13 @@ class ToldRecogniser:
         pass
 
     def feed(self, frames: Frames) -> None:
-        raise NotImplementedError
+        raise AssertionError("a live session hears whole utterances")
 
     def finish(self) -> Heard:
-        raise NotImplementedError
+        raise AssertionError("a live session hears whole utterances")
 
     def reset(self) -> None:
-        raise NotImplementedError
+        raise AssertionError("a live session hears whole utterances")
 
     def hear(self, views: Sequence[Frames]) -> Heard:
         self.lengths.append(len(views[0]) / SAMPLE_RATE)

@@ -90,12 +90,17 @@ FIRST_VERSION = Path(__file__).parent / "data" / "version_1.db"
 """A ledger as the first version wrote it: two calls, one of them corrected, a void, a note. Never made anew."""
 
 
-def test_a_ledger_of_the_first_version_is_read_and_goes_on(tmp_path: Path) -> None:
-    path = tmp_path / "yard.db"
-    shutil.copy(FIRST_VERSION, path)
-    assert _version(path) == 1
+def _as_written(kept: Path, version: int, folder: Path) -> tuple[Path, list[tuple[object, ...]]]:
+    """A copy of a ledger of that version, and its events as they stand in it."""
+    path = folder / "yard.db"
+    shutil.copy(kept, path)
+    assert _version(path) == version
     with closing(sqlite3.connect(path)) as raw:
-        before = raw.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
+        return path, raw.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
+
+
+def test_a_ledger_of_the_first_version_is_read_and_goes_on(tmp_path: Path) -> None:
+    path, before = _as_written(FIRST_VERSION, 1, tmp_path)
     with Ledger.open(path) as ledger:
         assert _version(path) == len(migrate.MIGRATIONS)
         after = ledger.db.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
@@ -127,11 +132,8 @@ made anew."""
 
 
 def test_a_ledger_of_the_second_version_is_read_and_goes_on(tmp_path: Path) -> None:
-    path = tmp_path / "yard.db"
-    shutil.copy(SECOND_VERSION, path)
-    assert _version(path) == 2
+    path, before = _as_written(SECOND_VERSION, 2, tmp_path)
     with closing(sqlite3.connect(path)) as raw:
-        before = raw.execute("SELECT id, seq, payload, prev, hash FROM event ORDER BY id").fetchall()
         shown = [raw.execute(f"SELECT * FROM {table}").fetchall() for table in ("bird", "call", "tally", "conflict")]
     with Ledger.open(path) as ledger:
         ask = ledger.db.execute

@@ -52,6 +52,7 @@ def voicing(frames: Frames) -> float:
 
 
 def has_voice(frames: Frames) -> bool:
+    """Whether an utterance behind noise suppression, shape (samples,), int16, 16 kHz, has a voice in it."""
     return voicing(frames) >= LEAST_VOICED
 
 

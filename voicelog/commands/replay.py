@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, WAV, vocabulary
+from voicelog.commands.progress import progress
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, dialogue_settings, mouth, noise_stage, open_sitting, settings_now, show_line
 
@@ -93,13 +94,9 @@ def replay(
 @contextmanager
 def _position(files: int | None = None) -> Iterator[Callable[[float], object]]:
     """How far it is: files of so many, else seconds of sound. Where the lines go elsewhere; else they tell."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import MofNCompleteColumn, TextColumn, TimeElapsedColumn
 
     told = TextColumn("{task.completed:.0f} s of sound") if files is None else MofNCompleteColumn()
-    console = Console(stderr=True)
-    hidden = sys.stdout.isatty() or not console.is_terminal
-    columns = (TextColumn("heard"), BarColumn(), told, TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True, disable=hidden, redirect_stdout=False) as progress:
-        task = progress.add_task("heard", total=files)
-        yield lambda more: progress.advance(task, more)
+    with progress(told, TimeElapsedColumn(), hidden=sys.stdout.isatty()) as bar:
+        task = bar.add_task("heard", total=files)
+        yield lambda more: bar.advance(task, more)
