@@ -236,9 +236,13 @@ def tell(taken: Taken) -> str:
     return f"{mark} {taken.reply or '(nothing said)'}{why}"
 
 
+HARDLY_HEARD = 0.1
+"""A certainty below which the words are what the recogniser pressed some sound onto: to show them would mislead."""
+
+
 def show_line(line: Line) -> None:
     minutes, seconds = divmod(line.start_s, 60)
-    heard = line.taken.heard or "(no words)"
+    heard = line.taken.heard if line.taken.heard and line.taken.certainty >= HARDLY_HEARD else "(no words)"
     click.echo(f"{int(minutes):02}:{seconds:04.1f}  heard: {heard}\n         {tell(line.taken)}")
 
 
