@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import lru_cache
-from operator import itemgetter
 from typing import Any
 
 import orjson
@@ -21,6 +20,7 @@ where two copies of one ledger went on apart, it tells their branches apart too
 """
 
 PLAIN_COLUMNS = "event.id, event.device, event.session, event.at, event.zone, event.payload"
+FOLDED_COLUMNS = "event.id, event.device, event.at, event.zone, event.payload"
 
 
 def plain(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mapping[str, str]) -> list[Plain]:
@@ -30,43 +30,67 @@ def plain(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mapping[
     add = found.append
     for event_id, device, session, at, zone, payload in rows:
         fact = loads(payload)
-        day = fact.get("on") or day_of(at[:16], zone)
+        day = fact.get("on") or day_of(at, zone)
         add((event_id, told(event_id, device) if writers else device, session, at, day, fact))
     return found
 
 
-def in_order(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mapping[str, str]) -> Iterator[Plain]:
-    """As `plain`, in the order in which things happened: by day, and within a day in the order of `rows`.
+def in_order(rows: Iterable[tuple[str, str, str, str, str]], writers: Mapping[str, str]) -> Iterator[Plain]:
+    """The rows of a query for `FOLDED_COLUMNS` in the order in which things happened: by day, and within
+    a day in the order of `rows`. Sessions are left empty.
 
     A payload is decoded when its turn comes and forgotten by whoever is done with it: a
     million of them decoded at once take more than a gigabyte, and most of the time.
     """
     loads, day_of = orjson.loads, local_day
-    waiting: list[tuple[str, str, str, str, str, str]] = []
-    add = waiting.append
-    for event_id, device, session, at, zone, payload in rows:
+    by_day: dict[str, list[tuple[str, str, str, str, str]]] = {}
+    for row in rows:
+        _, _, at, zone, payload = row
         # A quote inside a text has a backslash before it, so this can only be the key and its value.
-        on = None if '"on":null' in payload else loads(payload).get("on")
-        writer = writers.get(event_id, device) if writers else device
-        add((on or day_of(at[:16], zone), event_id, writer, session, at, payload))
-    waiting.sort(key=itemgetter(0))
-    waiting.reverse()
-    while waiting:
-        day, event_id, writer, session, at, payload = waiting.pop()
-        yield event_id, writer, session, at, day, loads(payload)
+        day = None if '"on":null' in payload else loads(payload).get("on")
+        if day is None:
+            day = day_of(at, zone)
+        try:
+            by_day[day].append(row)
+        except KeyError:
+            by_day[day] = [row]
+    for day in sorted(by_day):
+        for event_id, device, at, _, payload in by_day.pop(day):
+            writer = writers.get(event_id, device) if writers else device
+            yield event_id, writer, "", at, day, loads(payload)
 
 
 def plain_event(event: Event) -> Plain:
     """One event as `plain` gives it."""
     fact = event.fact.model_dump(mode="json")
     at = event.at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-    return event.id, event.device, event.session, at, fact.get("on") or local_day(at[:16], event.zone), fact
+    return event.id, event.device, event.session, at, fact.get("on") or local_day(at, event.zone), fact
 
 
-@lru_cache(maxsize=100_000)
-def local_day(minute: str, zone: str) -> str:
-    """The local day of a UTC time "YYYY-MM-DDThh:mm" at an offset such as "-05:30"."""
-    return minute[:10] if zone == "+00:00" else local_time(minute, zone)[:10]
+def local_day(at: str, zone: str) -> str:
+    """The local day of a UTC time "YYYY-MM-DDThh:mm", whatever follows, at an offset such as "-05:30"."""
+    if zone == "+00:00":
+        return at[:10]
+    turn, step = _turn(zone)
+    return at[:10] if (at[11:16] >= turn) is (step < 0) else _day_beside(at[:10], step)
+
+
+@lru_cache
+def _turn(zone: str) -> tuple[str, int]:
+    """The UTC time "hh:mm" at which the local day begins, and whether it is another day than UTC's from then
+    on (1) or before it (-1)."""
+    minutes = int(zone[1:3]) * 60 + int(zone[4:6])
+    step = 1
+    if zone[0] == "-":
+        step = -1
+    else:
+        minutes = 24 * 60 - minutes
+    return f"{minutes // 60:02}:{minutes % 60:02}", step
+
+
+@lru_cache(maxsize=10_000)
+def _day_beside(day: str, step: int) -> str:
+    return (date.fromisoformat(day) + timedelta(days=step)).isoformat()
 
 
 def local_time(at: str, zone: str) -> str:

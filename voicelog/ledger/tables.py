@@ -28,7 +28,7 @@ import orjson
 from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_order
 from voicelog.ledger.forks import writers
 from voicelog.ledger.lots import FoldedLots, fold_lots, fold_tallies, tally_up
-from voicelog.ledger.plain import PLAIN_COLUMNS, Plain, in_order, plain
+from voicelog.ledger.plain import FOLDED_COLUMNS, PLAIN_COLUMNS, Plain, in_order, plain
 from voicelog.ledger.standing import TAKERS, standing
 from voicelog.ledger.table_rows import BIRD, BY_BAND, CALLED, CONFLICT, TALLY, Row, Table, insert, replace
 
@@ -193,8 +193,8 @@ def _rebuild(db: Database) -> None:
     db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
     takers = db.execute("SELECT id, payload FROM event WHERE about IS NOT NULL")
     stands = standing((event_id, orjson.loads(payload)) for event_id, payload in takers)
-    # Birds do not depend on sessions; nor on who wrote, where one device wrote everything.
-    columns = PLAIN_COLUMNS.replace("event.session", "''")
+    columns = FOLDED_COLUMNS
+    # Birds do not depend on who wrote, where one device wrote everything.
     if db.execute("SELECT count(*) FROM head").fetchone()[0] == 1:
         columns = columns.replace("event.device", "''")
     events = in_order(db.execute(f"SELECT {columns} FROM event ORDER BY event.id"), branches)
