@@ -91,3 +91,13 @@ def test_a_large_yard_is_rebuilt_as_its_events_say(tmp_path: Path) -> None:
             found = ledger.db.execute(f"SELECT {', '.join(table.columns)} FROM {table.name}").fetchall()
             assert found == sorted(rows, key=itemgetter(0, 1))
         assert yard_now(ledger) == yard_of(events)
+
+
+def test_lots_with_groups_are_found_without_a_look_at_every_bird(tmp_path: Path) -> None:
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        seen: list[str] = []
+        ledger.db.conn.set_trace_callback(seen.append)
+        yard_now(ledger)
+        (asked,) = [sql for sql in seen if "DISTINCT lot" in sql]
+        plan = [row[3] for row in ledger.db.execute(f"EXPLAIN QUERY PLAN {asked}")]
+        assert "bird_group" in plan[0]

@@ -67,7 +67,8 @@ def yard_now(ledger: Ledger) -> Yard:
         "GROUP BY lot, pen, sex, sexed_on, grp"
     )
     tallies = [Tally(*row) for row in ledger.db.execute("SELECT * FROM tally ORDER BY day, session, lot, pen")]
-    grouped = ledger.db.execute("SELECT DISTINCT lot FROM bird WHERE grp IS NOT NULL AND lot IS NOT NULL")
+    # The plus keeps SQLite from going through every bird that ever had a lot: few were grouped.
+    grouped = ledger.db.execute("SELECT DISTINCT lot FROM bird WHERE grp IS NOT NULL AND +lot IS NOT NULL")
     return _yard(folded, banded, ((tuple(row[:5]), row[5]) for row in rows), tallies, {lot for (lot,) in grouped})
 
 
