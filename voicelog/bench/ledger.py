@@ -6,14 +6,14 @@ import hashlib
 import os
 import sqlite3
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from operator import itemgetter
 from pathlib import Path
-from statistics import median, quantiles
+from statistics import quantiles
 from typing import Any
 
 import orjson
@@ -30,8 +30,9 @@ EVENTS_A_BIRD = 4
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One size. Times in seconds, `bytes` of the file after a checkpoint. On a busy machine the times of the
-    processor (`cpu`) say more than those on the wall."""
+    """One size. Times in seconds, `bytes` of the file after a checkpoint, `append_bytes` what an append
+    writes to the log before its fsync. On a busy machine the times of the processor (`cpu`) say more than
+    those on the wall."""
 
     events: int
     birds: int
@@ -48,10 +49,12 @@ class Measured:
     due_cpu_s: float
     bird_cpu_s: float
     append_cpu_s: float
+    append_cpu_p99_s: float
+    append_bytes: float
 
 
 def measure(folder: Path, events: int, due: Callable[[Ledger, date], object], bird: Callable[[Ledger, int], object],
-            appends: int = 300) -> Measured:  # fmt: skip
+            appends: int = 1000) -> Measured:  # fmt: skip
     """Make a ledger of so many events in `folder`, and time it. The file is deleted afterwards."""
     path = folder / f"bench-{events}.ledger"
     last = make_yard(path, events)
@@ -63,15 +66,22 @@ def measure(folder: Path, events: int, due: Callable[[Ledger, date], object], bi
             due_s, due_cpu_s = _wall_and_cpu(lambda: due(ledger, last))
             bands = [band for (band,) in ledger.db.execute("SELECT DISTINCT band FROM bird ORDER BY band LIMIT 500")]
             birds_took = [_wall_and_cpu(partial(bird, ledger, band)) for band in bands[:: len(bands) // 20 or 1]]
-            appended = [_wall_and_cpu(partial(ledger.append, draft)) for draft in _drafts(appends)]
             birds = ledger.db.execute("SELECT count(*) FROM bird").fetchone()[0]
             ledger.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            size = path.stat().st_size
+            appended, synced = [], []
+            with closing(_bare_fsyncs(folder)) as fsyncs:
+                # One and then the other, so that both meet the same disk.
+                for draft in _drafts(appends):
+                    synced.append(next(fsyncs))
+                    appended.append(_wall_and_cpu(partial(ledger.append, draft)))
+            append_bytes = _bytes_an_append(ledger)
         p50, p99 = _p50_p99([wall for wall, _ in appended])
-        f50, f99 = _p50_p99(list(_bare_fsyncs(folder, appends)))
-        size = path.stat().st_size
+        c50, c99 = _p50_p99([cpu for _, cpu in appended])
+        f50, f99 = _p50_p99(synced)
         return Measured(
             events, birds, size, p50, p99, f50, f99, open_s, due_s, max(wall for wall, _ in birds_took), rebuild_s,
-            rebuild_cpu_s, due_cpu_s, max(cpu for _, cpu in birds_took), median(cpu for _, cpu in appended),
+            rebuild_cpu_s, due_cpu_s, max(cpu for _, cpu in birds_took), c50, c99, append_bytes,
         )  # fmt: skip
     finally:
         for file in folder.glob(f"{path.name}*"):
@@ -160,12 +170,21 @@ def _drafts(count: int) -> Iterator[Draft]:
         yield Draft(id=new_id(), session=session, fact=call, words="band four two male foam yes", certainty=0.9)
 
 
-def _bare_fsyncs(folder: Path, count: int) -> Iterator[float]:
-    """The disk's own time to keep one page: write 4096 bytes and fsync."""
+def _bytes_an_append(ledger: Ledger) -> float:
+    log = ledger.path.with_name(ledger.path.name + "-wal")
+    ledger.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    drafts = list(_drafts(20))
+    for draft in drafts:
+        ledger.append(draft)
+    return log.stat().st_size / len(drafts)
+
+
+def _bare_fsyncs(folder: Path) -> Generator[float]:
+    """The disk's own time to keep one page, again and again: write 4096 bytes and fsync."""
     path = folder / "bench-fsync"
     try:
         with path.open("wb", buffering=0) as file:
-            for _ in range(count):
+            while True:
                 file.write(b"\0" * 4096)
                 yield _timed(lambda: os.fsync(file.fileno()))
     finally:

@@ -17,9 +17,10 @@ SIZES = "10000,100000,1000000"
 
 @click.command()
 @click.option("--events", default=SIZES, show_default=True, help="Sizes of the made-up ledgers, in events.")
+@click.option("--appends", type=click.IntRange(100), default=1000, show_default=True, help="Appends that are timed.")
 @click.option("--folder", type=click.Path(path_type=Path), default=Path(), help="On the disk to be measured.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every size.")
-def ledger(events: str, folder: Path, as_json: bool) -> None:
+def ledger(events: str, appends: int, folder: Path, as_json: bool) -> None:
     """Time a made-up yard's ledger: append beside the disk's own fsync, due, bird, rebuild, and its size.
 
     Example: voicelog bench ledger --events 10000,100000
@@ -42,7 +43,7 @@ def ledger(events: str, folder: Path, as_json: bool) -> None:
         return due(yard_now(book), plans, on)
 
     for size in sizes:
-        found = measure(folder, size, ask_due, bird_history)
+        found = measure(folder, size, ask_due, bird_history, appends)
         if as_json:
             click.echo(json.dumps(asdict(found)))
             continue
@@ -50,7 +51,8 @@ def ledger(events: str, folder: Path, as_json: bool) -> None:
             f"{found.events} events, {found.birds} birds: {found.bytes / found.events:.0f} bytes an event\n"
             f"  append   {found.append_p50_s * 1000:.1f} ms p50, {found.append_p99_s * 1000:.1f} ms p99; "
             f"bare fsync {found.fsync_p50_s * 1000:.1f} and {found.fsync_p99_s * 1000:.1f} ms; "
-            f"processor {found.append_cpu_s * 1000:.1f} ms\n"
+            f"processor {found.append_cpu_s * 1000:.1f} and {found.append_cpu_p99_s * 1000:.1f} ms; "
+            f"{found.append_bytes / 1024:.0f} kB to the log\n"
             f"  open     {found.open_s:.2f} s\n"
             f"  due      {found.due_s:.3f} s; processor {found.due_cpu_s:.3f} s\n"
             f"  bird     {found.bird_s * 1000:.1f} ms, the slowest of 20; processor {found.bird_cpu_s * 1000:.1f} ms\n"
