@@ -55,6 +55,37 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 # What append promises
 
 
+def _in_the_file_alone(ledger: Ledger) -> int:
+    """How many events are in the file, without its write-ahead log."""
+    alone = ledger.path.with_name("alone.db")
+    shutil.copy(ledger.path, alone)
+    with closing(sqlite3.connect(alone)) as db:
+        return int(db.execute("SELECT count(*) FROM event").fetchone()[0])
+
+
+def test_the_log_is_moved_into_the_file_when_nobody_is_calling(ledger: Ledger) -> None:
+    log = ledger.path.with_name("yard.db-wal")
+    ledger.db.execute("PRAGMA synchronous=OFF")  # speed: no plug is pulled here
+    ledger.append(_draft(SessionStarted(roster=(1, 2))))
+    for band in range(1, 101):
+        ledger.append(_draft(_call(band, sex="male")))
+    assert log.stat().st_size > 4096 * 1000  # where SQLite would have moved it by itself
+    assert _in_the_file_alone(ledger) == 1
+    ledger.append(_draft(ListeningPaused()))
+    assert _in_the_file_alone(ledger) == 102
+
+
+def test_a_reader_does_not_keep_a_session_from_finishing(ledger: Ledger) -> None:
+    with closing(sqlite3.connect(ledger.path, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM event").fetchone()
+        ledger.append(_draft(_call(42)))
+        ledger.append(_draft(SessionFinished(seen=1)))
+        assert _in_the_file_alone(ledger) == 0
+    ledger.append(_draft(ListeningPaused()))
+    assert _in_the_file_alone(ledger) == 3
+
+
 def test_an_event_comes_back_as_it_was_kept(ledger: Ledger) -> None:
     before = datetime.now(UTC)
     draft = _draft(_call(42, sex="male", weight_g=396.893323750, pen="6"))

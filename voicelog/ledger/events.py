@@ -19,6 +19,7 @@ from voicelog.values import BandNumber, Call, Verdict
 
 __all__ = [
     "CHANGES_NOTHING",
+    "QUIET",
     "CallMade",
     "CallVoided",
     "Draft",
@@ -116,6 +117,9 @@ fact_adapter: TypeAdapter[Fact] = TypeAdapter(Fact)
 
 CHANGES_NOTHING = frozenset(("session_started", "session_finished", "paused", "resumed", "note"))
 """Kinds of facts that tell how a session went, and change nothing that is known of birds, pens or lots."""
+
+QUIET = frozenset(("session_started", "session_finished", "paused"))
+"""Kinds of facts after which nobody is calling yet, or any longer: the moment to tidy up the file."""
 
 
 class Draft(Kept):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Self
 from voicelog.ledger import migrate, sqlite, tables
 from voicelog.ledger.birds import Conflict
 from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
-from voicelog.ledger.events import CHANGES_NOTHING, CallMade, CallVoided, Draft, Event
+from voicelog.ledger.events import CHANGES_NOTHING, QUIET, CallMade, CallVoided, Draft, Event
 from voicelog.ledger.flock_facts import Banded, Retracted
 from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
@@ -105,7 +105,10 @@ class Ledger:
     def keep(self, drafts: Sequence[Draft]) -> list[Event]:
         """Keep all these facts, or none where one cannot be kept; else as `append`."""
         with sqlite.writing(self.db, self.path):
-            return self._write(drafts)
+            events = self._write(drafts)
+        if any(draft.fact.kind in QUIET for draft in drafts):
+            sqlite.tidy(self.db)
+        return events
 
     def enter(self, drafts: Sequence[Draft], *, dry_run: bool = False) -> list[Event]:
         """Keep all these facts, or none: none where one contradicts what is known, or in a dry run.
