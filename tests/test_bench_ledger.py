@@ -32,7 +32,7 @@ def test_the_benchmark_tells_every_figure(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     found = json.loads(done.output)
     assert found.pop("events") == 1000
-    assert all(value > 0 for value in found.values()) and len(found) == 16
+    assert all(value > 0 for value in found.values()) and len(found) == 17
     assert list(tmp_path.iterdir()) == []
 
 

@@ -39,6 +39,7 @@ class Measured:
     bytes: int
     append_p50_s: float
     append_p99_s: float
+    append_max_s: float
     fsync_p50_s: float
     fsync_p99_s: float
     open_s: float
@@ -76,12 +77,13 @@ def measure(folder: Path, events: int, due: Callable[[Ledger, date], object], bi
                     synced.append(next(fsyncs))
                     appended.append(_wall_and_cpu(partial(ledger.append, draft)))
             append_bytes = _bytes_an_append(ledger)
-        p50, p99 = _p50_p99([wall for wall, _ in appended])
+        walls = [wall for wall, _ in appended]
+        p50, p99 = _p50_p99(walls)
         c50, c99 = _p50_p99([cpu for _, cpu in appended])
         f50, f99 = _p50_p99(synced)
         return Measured(
-            events, birds, size, p50, p99, f50, f99, open_s, due_s, max(wall for wall, _ in birds_took), rebuild_s,
-            rebuild_cpu_s, due_cpu_s, max(cpu for _, cpu in birds_took), c50, c99, append_bytes,
+            events, birds, size, p50, p99, max(walls), f50, f99, open_s, due_s, max(wall for wall, _ in birds_took),
+            rebuild_s, rebuild_cpu_s, due_cpu_s, max(cpu for _, cpu in birds_took), c50, c99, append_bytes,
         )  # fmt: skip
     finally:
         for file in folder.glob(f"{path.name}*"):

@@ -49,7 +49,8 @@ def ledger(events: str, appends: int, folder: Path, as_json: bool) -> None:
             continue
         click.echo(
             f"{found.events} events, {found.birds} birds: {found.bytes / found.events:.0f} bytes an event\n"
-            f"  append   {found.append_p50_s * 1000:.1f} ms p50, {found.append_p99_s * 1000:.1f} ms p99; "
+            f"  append   {found.append_p50_s * 1000:.1f} ms p50, {found.append_p99_s * 1000:.1f} ms p99, "
+            f"{found.append_max_s * 1000:.1f} ms at most; "
             f"bare fsync {found.fsync_p50_s * 1000:.1f} and {found.fsync_p99_s * 1000:.1f} ms; "
             f"processor {found.append_cpu_s * 1000:.1f} and {found.append_cpu_p99_s * 1000:.1f} ms; "
             f"{found.append_bytes / 1024:.0f} kB to the log\n"
