@@ -71,11 +71,6 @@ SEARCHED = 60
 NONSENSE_LEAD = 40.0
 """Nats by which a reading that says a slot twice must be ahead of all others to be what was heard."""
 
-SHORTER_LEAD = 3.0
-"""Nats by which the second listener must find a reading with one word less likelier, so that the listeners are at odds:
-PocketSphinx soon takes a clatter, or a bystander's word, for one. By more than two it did so for 17 of 18 wrong trial
-calls and 3 of 69 right ones, by more than four for 15 and 1."""
-
 MOST_GRAPHS = 4
 """Networks kept ready: one for a pen takes a quarter of a second to make, and each question of two readings is one."""
 
@@ -254,27 +249,16 @@ class PocketSphinxRecogniser:
         found = self._readings(self._costs(quiet))
         if not found:
             return (), None, None
-        shorter = self._shorter(found[0].words)
-        likely, free = second.judge(raw, [*(reading.words for reading in found), *shorter])
-        worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=False)}
+        likely, free = second.judge(raw, [reading.words for reading in found])
+        worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=True)}
         ranked = sorted(found, key=lambda each: each.worth + SECOND_WEIGHT * worth[each.words][1], reverse=True)
         best, rival = ranked[0], self._rival(ranked)
         leads = (MOST_LEAD, MOST_LEAD)
         if rival is not None:
             leads = tuple(np.clip(np.subtract(worth[best.words], worth[rival]), -MOST_LEAD, MOST_LEAD).tolist())
-        likely_shorter, less = max(zip(likely[len(found) :], shorter, strict=True), default=(-math.inf, None))
-        if best is found[0] and likely_shorter > worth[best.words][1] + SHORTER_LEAD:
-            rival, leads = less, (min(leads[0], MOST_LEAD - 1), worth[best.words][1] - likely_shorter)
         said, evidence = _fit(best, leads[0], leads[0])
         evidence = replace(evidence, other_lead=leads[1], unlikely=max(0.0, free - worth[best.words][1]))
         return said, rival, evidence
-
-    def _shorter(self, words: Words) -> list[Words]:
-        """The readings with one word less that mean something else."""
-        assert self._network is not None
-        less = dict.fromkeys(words[:at] + words[at + 1 :] for at in range(len(words)))
-        meaning = self._network.meaning
-        return [some for some in less if self._network.accepts(some) and meaning(some) != meaning(words)]
 
     def _weigh_views(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """The one listener scores both views, unless the first leaves no doubt."""
