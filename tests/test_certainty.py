@@ -13,14 +13,14 @@ from voicelog.bench.calibrate import SHIPPED, accepted_unasked, read, regress, t
 from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights, at_odds, certainty_of
 
 NATS = st.floats(-1000, 1000)
-SURE = Evidence(fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25, unlikely=2)
+SURE = Evidence(fit=-3.5, weakest=-4.5, lead=90, least_lead=90, agreed=1, words=5, other_lead=25, unlikely=2)
 
 
 @given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000)))
 def test_it_is_a_probability(
     fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float, float] | None
 ) -> None:
-    evidence = Evidence(fit, weakest, lead, least_lead, 3, *(second or (None, None)))
+    evidence = Evidence(fit, weakest, lead, least_lead, 1, 3, *(second or (None, None)))
     assert 0 <= certainty_of(evidence) <= 1
 
 

@@ -26,10 +26,6 @@ MOST_AT_ODDS = 0.77
 """The certainty where the listeners disagree, however sure one of them is: each is now and then quite sure of
 what was not said. Of 25 such utterances of the fit, else thought more certain than 0.67, 19 were right."""
 
-SECOND_WEIGHT = 3.0
-"""Nats of PocketSphinx that one of the second listener outweighs where readings are ranked: with 2 to 8, of the 360
-noisy calls of natural-sounding voices that the fit has, 296 to 301 were heard right."""
-
 WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
 
@@ -46,7 +42,8 @@ class Evidence:
     and `weakest` that of the word with the least. `lead`: log likelihood of the
     words less that of the best reading that means something else, `WORD_COST`
     taken off both for every word, the mean over the views; `least_lead` in the
-    view with the least. `words`: how many were heard.
+    view with the least. `agreed`: the share of views that heard the same by
+    themselves. `words`: how many were heard.
 
     From the second listener, None without it: `other_lead`, its lead of the words over
     the same other reading, and `unlikely`, how much less likely it finds the words than
@@ -57,6 +54,7 @@ class Evidence:
     weakest: float
     lead: float
     least_lead: float
+    agreed: float
     words: float
     other_lead: float | None = None
     unlikely: float | None = None
@@ -78,8 +76,8 @@ class Weights:
     reading: Terms
 
 
-ALONE = Weights(speech=(0.190, 1.847, 1.990), reading=(-0.396, 0.672, 1.465))
-TWO = Weights(speech=(3.549, 1.863, 0.983, -1.306), reading=(-1.439, 0.131, 0.937, 1.939))
+ALONE = Weights(speech=(3.027, 1.601, 1.151), reading=(-0.139, 0.671, 1.273))
+TWO = Weights(speech=(4.361, 1.395, 0.751, -1.174), reading=(0.233, 1.425, 2.608))
 
 
 def speech_terms(evidence: Evidence) -> Terms:
@@ -94,25 +92,15 @@ def reading_terms(evidence: Evidence) -> Terms:
         return _clipped(evidence.least_lead, ENOUGH_LEAD) / 20, _clipped(evidence.lead, ENOUGH_LEAD) / 20
     # Where PocketSphinx knows no other reading, the second listener's dislike of a lone word tells nothing.
     other = ENOUGH_OTHER_LEAD if evidence.lead >= MOST_LEAD else evidence.other_lead
-    together = evidence.lead + SECOND_WEIGHT * other
-    return (
-        _clipped(evidence.lead, ENOUGH_LEAD) / 20,
-        _clipped(other, ENOUGH_OTHER_LEAD) / 10,
-        _clipped(together, ENOUGH_LEAD) / 20,
-    )
+    return _clipped(evidence.lead, ENOUGH_LEAD) / 20, _clipped(other, ENOUGH_OTHER_LEAD) / 10
 
 
 def certainty_of(evidence: Evidence) -> float:
     """The probability, 0 to 1, that what was heard is what was said."""
     weights = ALONE if evidence.unlikely is None else TWO
-    told = speech_of(evidence) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
+    speech = _weighed(weights.speech, speech_terms(evidence))
+    told = _logistic(speech) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
     return min(told, MOST_AT_ODDS) if at_odds(evidence) else told
-
-
-def speech_of(evidence: Evidence) -> float:
-    """The probability, 0 to 1, that it was speech of the grammar, what was heard or a reading much like it."""
-    weights = ALONE if evidence.unlikely is None else TWO
-    return _logistic(_weighed(weights.speech, speech_terms(evidence)))
 
 
 def at_odds(evidence: Evidence) -> bool:
