@@ -106,6 +106,7 @@ def test_rows_are_numbered_and_chained(ledger: Ledger) -> None:
 def test_the_live_connection_is_durable(ledger: Ledger) -> None:
     assert ledger.db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert ledger.db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
+    assert ledger.db.execute("PRAGMA secure_delete").fetchone() == (0,)  # nothing is ever deleted
     assert ledger.db.execute("PRAGMA application_id").fetchone() == (sqlite.APPLICATION_ID,)
     assert ledger.db.execute("PRAGMA user_version").fetchone() == (len(migrate.MIGRATIONS),)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from voicelog.grammar import Command, Grammar, Grammars, NotUnderstood, Utteranc
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, State, Turn, expects, step
+from voicelog.session.calls import rival_weighs_likelier
 from voicelog.values import SAMPLE_RATE, Call, Frames, Heard, Verdict, VoicelogError, Word
 
 if TYPE_CHECKING:
@@ -122,9 +123,24 @@ class Sitting:
             self._recogniser.listen_for(grammar.network)
             views = views_of(frames, raw)
             heard = self._recogniser.hear(views) if has_voice(views[0]) else Heard((), 0.0, self._recogniser.name)
+        heard = self._by_weight(grammar, heard)
         doubts = self._doubts(grammar, heard)
         sound = frames if raw is None else raw
         return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
+
+    def _by_weight(self, grammar: Grammar, heard: Heard) -> Heard:
+        """The runner-up in place of what was heard, where that weighs what hardly any bird does."""
+        if heard.runner_up is None:
+            return heard
+        said = grammar.understand(tuple(word.text for word in heard.words))
+        rival = grammar.understand(heard.runner_up)
+        certainty = rival_weighs_likelier(self.state, said, rival, heard.certainty, heard.either)
+        if not certainty:
+            return heard
+        last = heard.words[-1].end_s
+        words = tuple(Word(text, 0.0, last, certainty) for text in heard.runner_up)
+        other = tuple(word.text for word in heard.words)
+        return replace(heard, words=words, certainty=certainty, runner_up=other)
 
     def _doubts(self, grammar: Grammar, heard: Heard) -> tuple[str, ...]:
         """Why words that were heard fairly may be wrong all the same: another live wording sounds like them."""
@@ -162,6 +178,7 @@ class Sitting:
             rival=None if isinstance(rival, NotUnderstood) else rival,
             doubts=doubts,
             spare_id=spare_id,
+            either=heard.either,
         )
         outcome = self._step(turn, listened.sound, heard.engine)
         compute_s = listened.compute_s + time.perf_counter() - began

@@ -20,7 +20,10 @@ where two copies of one ledger went on apart, it tells their branches apart too
 """
 
 PLAIN_COLUMNS = "event.id, event.device, event.session, event.at, event.zone, event.payload"
+"""The columns that `plain` takes, in its order."""
+
 FOLDED_COLUMNS = "event.id, event.device, event.at, event.zone, event.payload"
+"""Those that `in_order` takes."""
 
 
 def plain(rows: Iterable[tuple[str, str, str, str, str, str]], writers: Mapping[str, str]) -> list[Plain]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from voicelog.grammar.utterance import CallSaid
+from voicelog.grammar.utterance import CallSaid, Utterance
 from voicelog.ledger.events import CallMade, Fact
 from voicelog.ledger.flock_facts import Banded
 from voicelog.session import wording
@@ -38,17 +38,44 @@ def _judge(state: State, turn: Turn, said: Call) -> Judgement:
     """How far the words are trusted; a doubt about the weight alone weighs less.
 
     The certainty is raised where the other weight is one that hardly any bird has. And a weight that is read
-    back wrongly and passes unnoticed costs less than a wrong sex or band (`Policy.weight_from`).
+    back wrongly and passes unnoticed costs less than a wrong sex or band (`Policy.weight_from`). Where it was
+    surely one of two readings that differ in one thing, a question that names both beats saying it all again.
     """
     policy, certainty = state.settings.policy, turn.certainty
-    if isinstance(turn.rival, CallSaid) and said.weight_g is not None and turn.rival.call.weight_g is not None:
-        other = turn.rival.call.weight_g
-        if turn.rival.call.model_copy(update={"weight_g": said.weight_g}) == said:
-            policy = replace(policy, accept_from=min(policy.accept_from, policy.weight_from))
-            least, greatest = state.settings.expected_weight_g
-            if least <= said.weight_g <= greatest and not least <= other <= greatest:
-                certainty /= certainty + (1 - certainty) / UNLIKELY_WEIGHT
-    return judge(policy, certainty, turn.doubts)
+    rival = turn.rival.call if isinstance(turn.rival, CallSaid) else None
+    weighed = rival is not None and None not in (said.weight_g, rival.weight_g)
+    if rival is not None and weighed and rival.model_copy(update={"weight_g": said.weight_g}) == said:
+        policy = replace(policy, accept_from=min(policy.accept_from, policy.weight_from))
+        if weight_fits(state, said.weight_g) and not weight_fits(state, rival.weight_g):
+            certainty /= certainty + (1 - certainty) / UNLIKELY_WEIGHT
+    heard = judge(policy, certainty, turn.doubts)
+    if heard.verdict is Verdict.REJECT and rival is not None and turn.either >= state.settings.policy.accept_from:
+        differs = [name for name in Call.model_fields if getattr(rival, name) != getattr(said, name)]
+        told = all(getattr(reading, name) is not None for reading in (said, rival) for name in differs)
+        if len(differs) == 1 and told:
+            return Judgement(Verdict.ASK, f"one of two: {heard.reason}")
+    return heard
+
+
+def weight_fits(state: State, weight_g: float | None) -> bool:
+    """Whether birds have such a weight; any, where none was said."""
+    least, greatest = state.settings.expected_weight_g
+    return weight_g is None or least <= weight_g <= greatest
+
+
+def rival_weighs_likelier(state: State, said: Utterance, rival: Utterance, certainty: float, either: float) -> float:
+    """The certainty of the rival where it differs from a call by a weight that birds have, while that of the call is
+    one that hardly any has, and it so becomes the likelier; else 0."""
+    if not isinstance(said, CallSaid) or not isinstance(rival, CallSaid):
+        return 0.0
+    here, there = said.call.weight_g, rival.call.weight_g
+    if here is None or there is None or weight_fits(state, here) or not weight_fits(state, there):
+        return 0.0
+    if rival.call.model_copy(update={"weight_g": here}) != said.call:
+        return 0.0
+    likely, unlikely = UNLIKELY_WEIGHT * max(0.0, either - certainty), certainty
+    found = either * likely / (likely + unlikely) if likely else 0.0
+    return found if found > certainty else 0.0
 
 
 def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> Outcome:
