@@ -16,7 +16,7 @@ from voicelog.grammar.utterance import Answer, CallSaid, Command, CommandName, N
 from voicelog.ledger.events import CallMade, CallVoided, Fact, NoteKept, SessionFinished
 from voicelog.session import Known, Outcome, Policy, Settings, State, Turn, expects, left, resume, start, step
 from voicelog.session.calls import rival_weighs_likelier
-from voicelog.values import Call, Verdict, VoicelogError
+from voicelog.values import Call, VoicelogError
 
 Script = list[tuple[str, str, str]]
 
@@ -63,7 +63,6 @@ class Talk:
         self.state = state
         self.facts: list[tuple[str, Fact]] = []
         self.turns = 0
-        self.either = 0.0
 
     def say(self, line: str) -> Outcome:
         self.turns += 1
@@ -77,7 +76,6 @@ class Talk:
             certainty=float(certainty or 0.95),
             rival=utterance(rival) if rival else None,
             doubts=(doubt,) if doubt else (),
-            either=self.either,
         )
         outcome = step(self.state, turn)
         self.state = outcome.state
@@ -695,18 +693,6 @@ def test_a_roster_keeps_its_order_and_names_a_band_once() -> None:
 def test_an_empty_roster_is_refused() -> None:
     with pytest.raises(VoicelogError, match="name the bands of the pen"):
         start([])
-
-
-def test_surely_one_of_two_readings_is_asked_about_and_not_said_again() -> None:
-    talk = Talk(start(ROSTER))
-    assert talk.say("42 410g ~0.5 | 42 415g").verdict is Verdict.REJECT
-    talk.either = 0.95
-    asked = talk.say("42 410g ~0.5 | 42 415g")
-    assert asked.verdict is Verdict.ASK
-    assert asked.record is not None and asked.record.weight_g == 410
-    assert "or" in spoken(asked)
-    # Two slots apart, no question could name what is in doubt.
-    assert talk.say("107 male ~0.5 | 42 female").verdict is Verdict.REJECT
 
 
 @pytest.mark.parametrize(

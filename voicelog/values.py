@@ -56,7 +56,8 @@ class Heard:
     """What a recogniser makes of one utterance.
 
     `certainty` runs from 0 to 1 and is for the whole utterance. `runner_up` is
-    the words of the next best reading, when the engine knows one. `doubts` are
+    the words of the next best reading, when the engine knows one; `either` is the
+    probability that it was one of these two, 0 where that is not known. `doubts` are
     reasons, in plain words, why the words should not be trusted as they stand.
     No words at all means that nothing in the grammar was heard.
     """
@@ -66,6 +67,7 @@ class Heard:
     engine: str
     runner_up: tuple[str, ...] | None = None
     doubts: tuple[str, ...] = ()
+    either: float = 0.0
 
     @property
     def text(self) -> str:

@@ -198,19 +198,17 @@ class AttentionListener:
         return Impression(states, sound.shape[1])
 
     def likelihoods(self, impression: Impression, texts: Sequence[str]) -> list[float]:
-        """Log probability of each text, whole, in nats."""
-        if not texts:
-            return []
-        wanted = [[*self.tokens.of(text), _END] for text in texts]
-        given = np.full((len(wanted), max(map(len, wanted))), _END, np.int64)
-        given[:, 0] = _BEGIN
-        for row, tokens in zip(given, wanted, strict=True):
-            row[1 : len(tokens)] = tokens[:-1]
-        logits = self._step(impression, given, None)[0]
-        return [
-            float(np.sum(row[np.arange(len(tokens)), tokens] - _log_sum(row[: len(tokens)])))
-            for row, tokens in zip(logits, wanted, strict=True)
-        ]
+        """Log probability of each text, whole, in nats.
+
+        One after the other: the model reckons in 8 bits scaled by all that it is given at once, so that among
+        others a text came out up to a tenth less or more likely; together they take as long.
+        """
+        return [self._likelihood(impression, [*self.tokens.of(text), _END]) for text in texts]
+
+    def _likelihood(self, impression: Impression, tokens: list[int]) -> float:
+        given = np.array([[_BEGIN, *tokens[:-1]]], np.int64)
+        rows = self._step(impression, given, None)[0][0]
+        return float(np.sum(rows[np.arange(len(tokens)), tokens] - _log_sum(rows)))
 
     def free(self, impression: Impression) -> tuple[str, float]:
         """The text that the model itself would write, word after likeliest word, and its log probability in nats."""

@@ -97,10 +97,17 @@ def reading_terms(evidence: Evidence) -> Terms:
 
 def certainty_of(evidence: Evidence) -> float:
     """The probability, 0 to 1, that what was heard is what was said."""
-    weights = ALONE if evidence.unlikely is None else TWO
-    speech = _weighed(weights.speech, speech_terms(evidence))
-    told = _logistic(speech) * _logistic(_weighed(weights.reading, reading_terms(evidence)))
+    told = speech_of(evidence) * _logistic(_weighed(_weights(evidence).reading, reading_terms(evidence)))
     return min(told, MOST_AT_ODDS) if at_odds(evidence) else told
+
+
+def speech_of(evidence: Evidence) -> float:
+    """The probability, 0 to 1, that it was speech of the grammar: what was heard, or a reading much like it."""
+    return _logistic(_weighed(_weights(evidence).speech, speech_terms(evidence)))
+
+
+def _weights(evidence: Evidence) -> Weights:
+    return ALONE if evidence.unlikely is None else TWO
 
 
 def at_odds(evidence: Evidence) -> bool:

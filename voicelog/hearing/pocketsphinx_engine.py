@@ -23,7 +23,7 @@ import numpy as np
 
 from voicelog.grammar.network import Network, only, without
 from voicelog.hearing.attention import SecondListener
-from voicelog.hearing.certainty import MOST_LEAD, WORD_COST, Evidence, certainty_of, word_certainty
+from voicelog.hearing.certainty import MOST_LEAD, WORD_COST, Evidence, certainty_of, speech_of, word_certainty
 from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
 
 if TYPE_CHECKING:
@@ -245,7 +245,8 @@ class PocketSphinxRecogniser:
         words, rival, evidence = self.weigh(views)
         if evidence is None:
             return Heard((), 0.0, self.name)
-        return Heard(words, certainty_of(evidence), self.name, rival)
+        either = 0.0 if rival is None else speech_of(evidence)
+        return Heard(words, certainty_of(evidence), self.name, rival, either=either)
 
     def weigh(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """What was heard, the runner-up, and what was measured of them; no evidence where nothing was heard."""
