@@ -6,7 +6,7 @@ import csv
 import json
 import sqlite3
 from contextlib import closing
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -36,6 +36,28 @@ def events(keeper: Keeper) -> list[object]:
     with Ledger.open(keeper.ledger, must_exist=True) as ledger:
         assert ledger.verify() == []
         return list(ledger.events())
+
+
+def test_a_clock_behind_the_ledger_is_told_and_stops_nothing(keeper: Keeper, monkeypatch: pytest.MonkeyPatch) -> None:
+    class NoBattery(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> NoBattery:
+            return cls(2001, 1, 1, tzinfo=tz)
+
+    def told(*arguments: str, typed: str | None = None) -> tuple[str, str]:
+        done = CliRunner().invoke(main, [*arguments, "--ledger", str(keeper.ledger)], input=typed)
+        assert done.exit_code == 0
+        return done.stdout, done.stderr
+
+    assert told("due") == (told("due")[0], "")
+    monkeypatch.setattr("voicelog.beginning.datetime", NoBattery)
+    warning = f"the clock says 2001-01-01, and the ledger goes on to {date.today()}: set the clock"
+    assert warning in told("due")[1]
+    assert warning in told("died", "7")[1]
+    stdout, stderr = told("type", "--pen", "3", typed="band four male\n")
+    assert stdout.startswith("the clock is behind the ledger. pen three, ")
+    assert warning in stderr and "four, male" in stdout
+    assert len(events(keeper)) == 45
 
 
 @pytest.mark.parametrize("command", COMMANDS)

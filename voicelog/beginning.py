@@ -4,31 +4,49 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from voicelog.flock import Plans, Yard, due, earlier_calls, gone_birds, live_bands, yard_now
 from voicelog.ledger import Ledger
 from voicelog.session import Kind, Known, Purpose
-from voicelog.session.wording import next_free, opening
+from voicelog.session.wording import CLOCK_BEHIND, next_free, opening
 from voicelog.values import VoicelogError
 
 ANY_BAND = tuple(range(1, 300))
 """The roster where nothing is known of the birds."""
 
 HIGHEST_BAND = 9999
+CLOCK_MAY_DIFFER = timedelta(days=1)
+"""Two devices whose ledgers are merged hardly ever have the same time."""
+
 FREE_BANDS = 60
 """How many free bands a banding listens for, from the lowest on, where none are named."""
 
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """`opening` is said first; empty where nothing is known of the pen."""
+    """`opening` is said first; empty where nothing is known of the pen. `warning`, for the eye, says more."""
 
     purpose: Purpose
     roster: tuple[int, ...]
     known: Mapping[int, Known] = field(default_factory=dict)
     gone: Mapping[int, str] = field(default_factory=dict)
     opening: str = ""
+    warning: str = ""
+
+
+def clock_warning(ledger: Ledger) -> str:
+    """What to say where the clock stands before what is in the ledger, else nothing.
+
+    It is no error: a small computer without a battery for its clock still has to take the calls.
+    """
+    latest, now = ledger.latest(), datetime.now().astimezone()
+    if latest is None or latest < now + CLOCK_MAY_DIFFER:
+        return ""
+    return (
+        f"the clock says {now:%Y-%m-%d}, and the ledger goes on to {latest.astimezone(now.tzinfo):%Y-%m-%d}: "
+        "set the clock, or what is written now is kept under the wrong day"
+    )
 
 
 def begin(
@@ -47,17 +65,19 @@ def begin(
     if ledger is None:
         purpose = Purpose(kind, pen, lot, to=to)
         return Beginning(purpose, () if kind == "tally" else tuple(roster or ANY_BAND))
-    yard = yard_now(ledger)
+    yard, now = yard_now(ledger), datetime.now().astimezone()
     if lot is not None and lot not in yard.lots:
         raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
     if kind in ("tally", "banding") and lot is None:
         lot = _lot_in(yard, pen)
     males_to = next((name for name, found in yard.pens.items() if found.use == "males"), None)
     purpose = Purpose(kind, pen, lot, males_to=males_to, to=to)
-    known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, datetime.now().astimezone()).items()}
+    known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, now).items()}
     bands = _roster(ledger, kind, roster, pen)
     gone = {} if kind == "banding" else gone_birds(ledger)
-    return Beginning(purpose, bands, known, gone, _opening(yard, plans, purpose, bands))
+    warning = clock_warning(ledger)
+    said = (CLOCK_BEHIND if warning else "", _opening(yard, plans, purpose, bands))
+    return Beginning(purpose, bands, known, gone, ". ".join(filter(None, said)), warning)
 
 
 def _roster(ledger: Ledger, kind: Kind, roster: Sequence[int] | None, pen: str | None) -> tuple[int, ...]:

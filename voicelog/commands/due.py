@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from voicelog.bookkeeping import parse_day
-from voicelog.commands.options import LEDGER
+from voicelog.commands.options import LEDGER, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, settings_now
 
@@ -34,6 +34,7 @@ def due(day: str, days: int, as_json: bool, ical: Path | None, ledger: Path | No
     on, plans = parse_day(day), check_plans(config)
     with Ledger.open(ledger_path(config, ledger), must_exist=True) as book:
         yard = yard_now(book)
+        warn_of_clock(book)
     tasks = due_tasks(yard, plans, on, days)
     for lot in without_plan(yard, plans):
         click.echo(f"voicelog: lot {lot}: its variety has no check plan; add it to a varieties file", err=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import LEDGER, LOT, ON, PEN
+from voicelog.commands.options import LEDGER, LOT, ON, PEN, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, settings_now
 
@@ -27,6 +27,7 @@ def _enter(ledger: Path | None, facts: list[Fact], told: str, of_lot: str | None
     with Ledger.open(ledger_path(settings_now(), ledger)) as book:
         if of_lot is not None and of_lot not in book.lots().lots:
             raise VoicelogError(f"no lot {of_lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
+        warn_of_clock(book)
         enter(book, facts)
     click.echo(told)
 

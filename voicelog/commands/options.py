@@ -1,14 +1,19 @@
 """Options that several commands share, so that they are spelled and explained alike."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
 from voicelog.bookkeeping import parse_day
 from voicelog.values import VoicelogError
 from voicelog.wiring import instead_of_setting
+
+if TYPE_CHECKING:
+    from voicelog.ledger import Ledger
 
 MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
 LEDGER = click.option("--ledger", type=click.Path(path_type=Path), help="The ledger file; made where it is not there.")
@@ -57,3 +62,12 @@ KIND = click.option(
     "--kind", type=click.Choice(["check", "tally", "banding", "weighing", "roll call", "moving"]), default="check",
     show_default=True, help="What the session is for.",
 )  # fmt: skip
+
+
+def warn_of_clock(ledger: Ledger) -> None:
+    """Tell on stderr where the clock stands before what is in the ledger."""
+    from voicelog.beginning import clock_warning
+
+    warning = clock_warning(ledger)
+    if warning:
+        click.echo(f"voicelog: {warning}", err=True)

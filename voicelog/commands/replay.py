@@ -78,6 +78,8 @@ def replay(
                 done(1)
         else:
             sitting = open_sitting(config, model, beginning, book)
+            if beginning.warning:
+                click.echo(f"voicelog: {beginning.warning}", err=True)
             if beginning.opening and not as_json:
                 click.echo(beginning.opening)
             been = stack.enter_context(_position())

@@ -74,6 +74,8 @@ def session(
             bands = parse_roster(roster) if roster is not None else None
             beginning, last = begin(book, plans, kind, roster=bands, pen=pen, lot=lot, to=to), None
             opening = beginning.opening
+        if beginning.warning:
+            _warn(beginning.warning)
         # The microphone before the ledger: where there is none, no session begins.
         sound = stack.enter_context(
             closing(DeviceSound(microphone or config.microphone, speaker or config.speaker, _warn))

@@ -45,6 +45,8 @@ def type_calls(
         say = stack.enter_context(mouth(config, aloud, wav))
         beginning = begin(book, check_plans(config), kind, roster=bands, pen=pen, lot=lot, to=to)
         sitting = open_sitting(config, None, beginning, book, listens=False)
+        if beginning.warning:
+            click.echo(f"voicelog: {beginning.warning}", err=True)
         if beginning.opening:
             click.echo(beginning.opening)
         while sitting.state.mode != "finished":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from datetime import UTC, datetime
 from typing import Annotated
 
 import uuid_utils
@@ -31,6 +32,11 @@ def new_id() -> str:
             fresh = str(uuid_utils.uuid7(nanoseconds=ahead_ms * 1_000_000))
         _latest = fresh
         return fresh
+
+
+def time_of(event_id: str) -> datetime:
+    """When an id was made, in UTC, to the millisecond."""
+    return datetime.fromtimestamp(uuid_utils.UUID(event_id).timestamp / 1000, UTC)
 
 
 def begin_after(event_id: str) -> None:

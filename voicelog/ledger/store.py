@@ -16,7 +16,7 @@ from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
 from voicelog.ledger.events import CHANGES_NOTHING, QUIET, CallMade, CallVoided, Draft, Event
 from voicelog.ledger.flock_facts import Banded, Retracted
 from voicelog.ledger.forks import all_problems
-from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after
+from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after, time_of
 from voicelog.ledger.lots import FoldedLots
 from voicelog.ledger.plain import Plain, local_time, plain_event
 from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
@@ -125,6 +125,15 @@ class Ledger:
                 # What contradicts itself is told before what it makes impossible elsewhere.
                 raise Contradiction(sorted(new, key=lambda conflict: (conflict.event not in ids, conflict.event)))
         return events
+
+    def latest(self) -> datetime | None:
+        """When the newest event was kept, in UTC, by its id: where the clock was set back since, ids ran on from there.
+
+        None in an empty ledger.
+        """
+        with sqlite.plainly(self.path):
+            (newest,) = self.db.execute("SELECT max(id) FROM event").fetchone()
+        return None if newest is None else time_of(newest)
 
     def conflicts(self) -> list[Conflict]:
         """What cannot all be true, birds first, oldest first."""

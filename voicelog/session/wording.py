@@ -250,6 +250,9 @@ def split(counts: Mapping[Sex, int], males_to: str | None) -> str:
     return f"finished. {tally(counts)}.{send}"
 
 
+CLOCK_BEHIND = "the clock is behind the ledger"
+
+
 def opening(pen: str, check: str | None, count: int) -> str:
     """How a session begins: "pen three, second vent check, thirty one birds"."""
     birds = f"{cardinal(count)} bird{'' if count == 1 else 's'}"
