@@ -34,7 +34,7 @@ def listener() -> AttentionListener:
 
 
 def test_the_words_that_were_said_are_the_likeliest(listener: AttentionListener) -> None:
-    taken_in = listener.listen(sound("calls/flite_awb/06.flac"))
+    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
     said, *others = listener.likelihoods(
         taken_in, ["Band forty female.", "Band fourteen female.", "Band forty male.", "Band four female."]
     )
@@ -42,25 +42,24 @@ def test_the_words_that_were_said_are_the_likeliest(listener: AttentionListener)
 
 
 def test_it_writes_down_what_it_hears_free_of_any_grammar(listener: AttentionListener) -> None:
-    text, likely = listener.free(listener.listen(sound("calls/flite_awb/06.flac")))
-    assert text.lower().endswith("forty female.")
-    assert likely < 0
+    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
+    assert taken_in.text.lower().endswith("forty female.")
+    assert taken_in.likely == pytest.approx(listener.likelihoods(taken_in, [taken_in.text])[0], abs=1)
 
 
 def test_a_text_alone_is_as_likely_as_among_others(listener: AttentionListener) -> None:
-    taken_in = listener.listen(sound("calls/flite_awb/06.flac"))
+    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
     texts = ["Band forty female.", "Band one hundred and seven, foam no, fourteen and a half ounces."]
     together = listener.likelihoods(taken_in, texts)
     assert together == [listener.likelihoods(taken_in, [text])[0] for text in texts]
 
 
-def test_it_proposes_readings_of_the_grammar_alone(listener: AttentionListener) -> None:
-    network = Grammars(shipped("grammars")).compile("call", range(1, 300)).network
-    proposed, judge = listener.hear(sound("calls/flite_awb/06.flac"), network, 3)
-    assert proposed[0] == ("band", "forty", "female")
-    assert all(network.accepts(words) for words in proposed)
-    likely, free = judge(proposed)
-    assert len(likely) == len(proposed) and free > likely[-1]
+def test_it_weighs_what_is_proposed(listener: AttentionListener) -> None:
+    readings = [("band", "forty", "female"), ("band", "fourteen", "female"), ("band", "forty", "male")]
+    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
+    likely = listener.judge(taken_in, readings)
+    assert likely[0] == max(likely)
+    assert taken_in.likely > likely[0] - 1
 
 
 def test_talk_is_unlikely_as_any_call(listener: AttentionListener) -> None:
@@ -74,7 +73,7 @@ def test_talk_is_unlikely_as_any_call(listener: AttentionListener) -> None:
 
 
 def test_a_minute_of_sound_is_taken_in(listener: AttentionListener) -> None:
-    taken_in = listener.listen(np.zeros(60 * 16000, np.int16))
+    taken_in = listener.take_in(np.zeros(60 * 16000, np.int16))
     assert len(listener.likelihoods(taken_in, ["Band forty female."])) == 1
 
 

@@ -10,17 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from voicelog.bench.calibrate import SHIPPED, accepted_unasked, read, regress, terms_of
-from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights, at_odds, certainty_of
+from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights, certainty_of
 
 NATS = st.floats(-1000, 1000)
-SURE = Evidence(fit=-3.5, weakest=-4.5, lead=90, least_lead=90, agreed=1, words=5, other_lead=25, unlikely=2)
+SURE = Evidence(fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25, unlikely=2)
 
 
 @given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000)))
 def test_it_is_a_probability(
     fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float, float] | None
 ) -> None:
-    evidence = Evidence(fit, weakest, lead, least_lead, 1, 3, *(second or (None, None)))
+    evidence = Evidence(fit, weakest, lead, least_lead, 3, *(second or (None, None)))
     assert 0 <= certainty_of(evidence) <= 1
 
 
@@ -41,13 +41,11 @@ def test_a_clear_call_is_sure_and_one_that_reads_otherwise_is_not() -> None:
     assert certainty_of(replace(SURE, lead=0.0, other_lead=0.0)) < 0.8  # two readings alike
 
 
-@pytest.mark.parametrize(
-    ("lead", "other_lead", "odds"),
-    [(30, 5, False), (30, -5, True), (-5, 30, True), (MOST_LEAD, -20, False), (30, None, False)],
-)
-def test_listeners_at_odds(lead: float, other_lead: float | None, odds: bool) -> None:
-    # Where PocketSphinx knows no other reading at all, there are no two to be at odds about.
-    assert at_odds(replace(SURE, lead=lead, other_lead=other_lead)) == odds
+def test_either_listener_makes_up_for_the_other_and_no_rival_is_as_good_as_a_far_one() -> None:
+    assert certainty_of(replace(SURE, lead=-20, other_lead=20)) > 0.9
+    assert certainty_of(replace(SURE, lead=60, other_lead=-3)) > 0.9
+    assert certainty_of(replace(SURE, lead=20, other_lead=-5)) < 0.7
+    assert certainty_of(replace(SURE, lead=MOST_LEAD, other_lead=-20)) == certainty_of(replace(SURE, other_lead=100))
 
 
 @pytest.mark.parametrize(("data", "weights"), [("evidence_two.csv", TWO), ("evidence_alone.csv", ALONE)])

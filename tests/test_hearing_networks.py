@@ -1,17 +1,20 @@
-"""Every question of two readings is a network of its own; hours of them must not fill the memory."""
+"""What the recogniser keeps: networks, of which hours of questions must not fill the memory, and scores in a file."""
 
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from voicelog.audio import read_sound
 from voicelog.bench.soak import memory_mb
 from voicelog.config import Config
-from voicelog.hearing.pocketsphinx_engine import MOST_SEARCHES, PocketSphinxRecogniser
-from voicelog.values import Call
+from voicelog.grammar.network import only
+from voicelog.hearing.pocketsphinx_engine import MOST_GRAPHS, PocketSphinxRecogniser
+from voicelog.values import Call, VoicelogError
 from voicelog.wiring import open_grammars
 
 FIXTURES = Path(__file__).parent.parent / "audio_fixtures"
@@ -31,7 +34,7 @@ def test_after_many_questions_little_memory_is_held_and_a_call_is_heard_as_befor
         readings = (Call(band=band, weight_g=float(200 + number)), Call(band=band, sex="female"))
         recogniser.listen_for(grammars.choose(readings, roster).network)
 
-    for number in range(MOST_SEARCHES):
+    for number in range(MOST_GRAPHS):
         ask(1, number)
     held = memory_mb()
     for number in range(3):
@@ -40,3 +43,14 @@ def test_after_many_questions_little_memory_is_held_and_a_call_is_heard_as_befor
     assert memory_mb() - held < 20  # one takes 11 MB; kept, they would be 130
     recogniser.listen_for(call)
     assert recogniser.hear((sound,)) == before
+
+
+def test_scores_that_cannot_be_kept_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    recogniser = PocketSphinxRecogniser()
+    recogniser.listen_for(only([("hen",)]))
+    sound = np.random.default_rng(1).normal(0, 3000, 8000).astype(np.int16)
+    recogniser.hear((sound,))
+    assert list(Path(recogniser._scores.name).iterdir()) == []
+    shutil.rmtree(recogniser._scores.name)
+    with pytest.raises(VoicelogError, match="make room there"):
+        recogniser.hear((sound,))

@@ -127,6 +127,12 @@ def only(said: Iterable[Sequence[str]]) -> Network:
     return minimal(arcs, frozenset(ends))
 
 
+def tree(said: Iterable[Sequence[str]]) -> Network:
+    """The same, shared as far as utterances begin alike and no further: every state has one way to it."""
+    arcs, ends = _trie(said)
+    return Network(tuple(arcs), frozenset(ends))
+
+
 def either(a: Network, b: Network) -> Network:
     """The network of every utterance of one or the other."""
     first: tuple[int | None, int | None] = (0, 0)

@@ -2,16 +2,15 @@
 
 PocketSphinx hears along the grammar and cannot tell that something else was said; it is also fooled by sounds
 that a model of another make is not. This one is Moonshine's smallest English model (MIT licence), which the wheel
-of `moonshine-voice` carries up to version 0.1.0; nothing is downloaded. It proposes readings of the grammar, and is
-asked for the probability of readings, and of the text it would write itself, free of any grammar. Run by ONNX
-Runtime, on one core.
+of `moonshine-voice` carries up to version 0.1.0; nothing is downloaded. It is asked for the probability of readings,
+and of the text it would write itself, free of any grammar. Run by ONNX Runtime, on one core.
 
 The model: Jeffries et al., "Moonshine: Speech Recognition for Live Transcription and Voice Commands", 2024.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.util import find_spec
@@ -21,7 +20,6 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from voicelog.grammar.network import Network
 from voicelog.hearing.written import ways_to_write
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
@@ -40,12 +38,6 @@ _MARGIN = SAMPLE_RATE // 10
 
 _LONGEST_TEXT = 60
 """Tokens; a call has hardly more than thirty."""
-
-_WORD_BONUS = 3.0
-"""Nats for each word of the grammar in the search: the model takes calls for odd sentences and ends them early."""
-
-_WIDTH = 6
-"""Beginnings of readings that the search follows at a time."""
 
 _FILES = ("encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin")
 
@@ -95,63 +87,27 @@ def _pieces(data: bytes) -> Iterator[bytes]:
         at += length
 
 
-Judge = Callable[[Sequence[Words]], tuple[list[float], float]]
-"""Of readings, the log likelihood of each, in nats; and that of what the listener would write itself."""
-
-
 class SecondListener(Protocol):
-    """Hears an utterance by itself: up to so many readings of the network, the likeliest first, and a judge of more."""
+    """Weighs readings of an utterance that another listener proposed, after it took in the sound."""
 
-    def hear(self, frames: Frames, network: Network, most: int) -> tuple[list[Words], Judge]: ...
+    def take_in(self, frames: Frames) -> Impression: ...
 
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """Where a half written reading may stand: a state of the network, what is still to be written of the word
-    that leads there, and the words up to and with it."""
-
-    state: int
-    rest: tuple[int, ...] = ()
-    words: Words = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Beam:
-    """A half written reading: its log probability with the bonus of its words, and where it may stand."""
-
-    worth: float
-    places: frozenset[_Place]
-
-    def whole(self, network: Network) -> Iterator[Words]:
-        """The readings that may end here."""
-        return (
-            place.words for place in self.places if not place.rest and place.words and place.state in network.finals
-        )
-
-    def onward(
-        self, network: Network, pieces_of: Callable[[str, bool], tuple[int, ...]]
-    ) -> Iterator[tuple[int, _Beam]]:
-        """Every token that may come next, and what is then written, the token's own probability not yet counted."""
-        following: dict[int, set[_Place]] = {}
-        begun = set[int]()
-        for place in self.places:
-            if place.rest:
-                following.setdefault(place.rest[0], set()).add(_Place(place.state, place.rest[1:], place.words))
-                continue
-            for word, to in network.arcs[place.state].items():
-                first, *rest = pieces_of(word, not place.words)
-                following.setdefault(first, set()).add(_Place(to, tuple(rest), (*place.words, word)))
-                begun.add(first)
-        for token, places in following.items():
-            yield token, _Beam(self.worth + _WORD_BONUS * (token in begun), frozenset(places))
+    def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Impression:
-    """A sound of so many samples as the model took it in, shape (1, steps, width)."""
+    """A sound of so many samples as the model took it in, shape (1, steps, width).
+
+    `text` is what the model would write itself, and `likely` how likely it finds that, in nats.
+    """
 
     states: Logs
     samples: int
+    start: list[Logs]
+    """What the model makes of the sign for the beginning of a text: the same for every text."""
+    text: str = ""
+    likely: float = 0.0
 
 
 class AttentionListener:
@@ -176,26 +132,22 @@ class AttentionListener:
             ) from wrong
         self._inputs = {each.name: each.shape for each in self._decoder.get_inputs()}
         self._past = [name for name in self._inputs if name.startswith("past_key_values")]
-        self._stop = self.tokens.of("word.")[-1]
-        self._words: dict[tuple[str, bool], tuple[int, ...]] = {}
 
-    def hear(self, frames: Frames, network: Network, most: int) -> tuple[list[Words], Judge]:
-        """Sound of an utterance, shape (samples,), int16, 16 kHz mono, and the readings that it could be."""
-        impression = self.listen(frames)
-
-        def judge(readings: Sequence[Words]) -> tuple[list[float], float]:
-            ways = [ways_to_write(words) for words in readings]
-            likely = iter(self.likelihoods(impression, list(chain.from_iterable(ways))))
-            return [max(islice(likely, len(each))) for each in ways], self.free(impression)[1]
-
-        return self.readings(impression, network, most), judge
-
-    def listen(self, frames: Frames) -> Impression:
+    def take_in(self, frames: Frames) -> Impression:
         """Sound of an utterance, shape (samples,), int16, 16 kHz mono."""
         sound = np.pad(frames, _MARGIN).astype(np.float32)[None] / 32768
         mask = np.ones(sound.shape, np.int64)
         states = self._encoder.run(None, {"input_values": sound, "attention_mask": mask})[0]
-        return Impression(states, sound.shape[1])
+        start = self._step(states, sound.shape[1], [_BEGIN], None)
+        heard = Impression(states, sound.shape[1], start)
+        text, likely = self._free(heard)
+        return replace(heard, text=text, likely=likely)
+
+    def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
+        """Log likelihood of each reading, in nats."""
+        ways = [ways_to_write(words) for words in readings]
+        likely = iter(self.likelihoods(impression, list(chain.from_iterable(ways))))
+        return [max(islice(likely, len(each))) for each in ways]
 
     def likelihoods(self, impression: Impression, texts: Sequence[str]) -> list[float]:
         """Log probability of each text, whole, in nats.
@@ -206,53 +158,23 @@ class AttentionListener:
         return [self._likelihood(impression, [*self.tokens.of(text), _END]) for text in texts]
 
     def _likelihood(self, impression: Impression, tokens: list[int]) -> float:
-        given = np.array([[_BEGIN, *tokens[:-1]]], np.int64)
-        rows = self._step(impression, given, None)[0][0]
+        first, *state = impression.start
+        rest = self._step(impression.states, impression.samples, tokens[:-1], self._kept(state, None))[0]
+        rows = np.concatenate((first[0], rest[0]))
         return float(np.sum(rows[np.arange(len(tokens)), tokens] - _log_sum(rows)))
 
-    def free(self, impression: Impression) -> tuple[str, float]:
+    def _free(self, impression: Impression) -> tuple[str, float]:
         """The text that the model itself would write, word after likeliest word, and its log probability in nats."""
-        written, total, past = [_BEGIN], 0.0, None
-        while written[-1] != _END and len(written) <= _LONGEST_TEXT:
-            logits, *state = self._step(impression, np.array([written[-1:]], np.int64), past)
-            past = self._kept(state, past)
+        written, total, past = list[int](), 0.0, None
+        logits, *state = impression.start
+        while len(written) < _LONGEST_TEXT:
             written.append(int(np.argmax(logits[0, -1])))
             total += float(logits[0, -1, written[-1]] - _log_sum(logits[0, -1:])[0])
-        return self.tokens.text(written), total
-
-    def readings(self, impression: Impression, network: Network, most: int) -> list[Words]:
-        """Up to `most` readings of the network, the likeliest first: a beam search."""
-        beams = [_Beam(0.0, frozenset([_Place(0)]))]
-        ended: dict[Words, float] = {}
-        tokens, past = np.array([[_BEGIN]], np.int64), None
-        for _ in range(_LONGEST_TEXT):
-            logits, *state = self._step(impression, tokens, past)
-            logs = logits[:, -1] - _log_sum(logits[:, -1])[:, None]
-            following = list[tuple[int, int, _Beam]]()
-            for row, beam in enumerate(beams):
-                # A text ends with or without its full stop.
-                end = beam.worth + float(max(logs[row, _END], logs[row, self._stop]))
-                for words in beam.whole(network):
-                    ended[words] = max(end, ended.get(words, end))
-                following += [
-                    (row, token, replace(after, worth=after.worth + float(logs[row, token])))
-                    for token, after in beam.onward(network, self._pieces_of)
-                ]
-            following.sort(key=lambda each: -each[2].worth)
-            following = following[:_WIDTH]
-            best = sorted(ended.values(), reverse=True)[:most]
-            if not following or (len(best) == most and best[-1] > following[0][2].worth):
+            if written[-1] == _END:
                 break
-            rows = [row for row, _, _ in following]
-            past = {name: kept[rows] for name, kept in self._kept(state, past).items()}
-            tokens = np.array([[token] for _, token, _ in following], np.int64)
-            beams = [beam for _, _, beam in following]
-        return sorted(ended, key=lambda words: -ended[words])[:most]
-
-    def _pieces_of(self, word: str, first: bool) -> tuple[int, ...]:
-        if (word, first) not in self._words:
-            self._words[word, first] = tuple(self.tokens.of(word.capitalize() if first else word))
-        return self._words[word, first]
+            past = self._kept(state, past)
+            logits, *state = self._step(impression.states, impression.samples, written[-1:], past)
+        return self.tokens.text(written), total
 
     def _kept(self, state: Sequence[Logs], past: Mapping[str, Logs] | None) -> dict[str, Logs]:
         """What the next step is given of this one; of the sound itself, what the first step made."""
@@ -261,18 +183,17 @@ class AttentionListener:
             for name, new in zip(self._past, state, strict=True)
         }
 
-    def _step(self, impression: Impression, tokens: Numbers, past: Mapping[str, Logs] | None) -> list[Logs]:
-        batch, states = len(tokens), impression.states
+    def _step(self, states: Logs, samples: int, tokens: Sequence[int], past: Mapping[str, Logs] | None) -> list[Logs]:
         given: dict[str, Any] = {
-            "input_ids": tokens,
-            "encoder_hidden_states": np.repeat(states, batch, 0),
-            "encoder_attention_mask": np.ones((batch, impression.samples), np.int64),
+            "input_ids": np.array([tokens], np.int64),
+            "encoder_hidden_states": states,
+            "encoder_attention_mask": np.ones((1, samples), np.int64),
             "use_cache_branch": np.array([past is not None]),
         }
         if past is None:
             heads_and_width = (self._inputs[name] for name in self._past)
             past = {
-                name: np.zeros((batch, shape[1], 0, shape[3]), np.float32)
+                name: np.zeros((1, shape[1], 0, shape[3]), np.float32)
                 for name, shape in zip(self._past, heads_and_width, strict=True)
             }
         found: list[Logs] = self._decoder.run(None, {k: v for k, v in {**given, **past}.items() if k in self._inputs})

@@ -1,19 +1,23 @@
 """Hearing with PocketSphinx, whose English model is inside its wheel: no download, always there.
 
-One utterance is decoded whole, with the cepstral mean of the whole of it: along the
-network, and along the network less what was heard there, for the runner-up. A second
-listener, where there is one, is given the sound as it came. It names readings too, and
-every reading is scored by both; the best by both together is what was heard. Without
-it, PocketSphinx hears a second view of the sound, unless the first leaves no doubt, and
-readings are scored in both. PocketSphinx tells
-scores less that of the best sound of speech in each frame, so that a score a
-frame says how well the words fit, as against any speech at all.
+PocketSphinx scores one utterance as a whole, with the cepstral mean of the whole of it: how well each of its states
+fits each frame. The search for words is our own (`search.py`): it tells not one reading of the network but the best
+few, each with its score. PocketSphinx's own search gave one, and had to listen anew for every further reading. A
+second listener, where there is one, is given the sound as it came, and says how likely it finds each of them; the best
+by both together is what was heard. Without it, PocketSphinx scores a second view of the sound, where the first knows
+more than one reading.
+
+Scores are told less that of the best sound of speech in each frame, so that a score a frame says how well the words
+fit, as against any speech at all.
 """
 
 from __future__ import annotations
 
 import math
+import os
+import tempfile
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import chain, count, takewhile
 from pathlib import Path
@@ -21,9 +25,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from voicelog.grammar.network import Network, only, without
+from voicelog.grammar.network import Network
+from voicelog.grammar.utterance import NotUnderstood
 from voicelog.hearing.attention import SecondListener
-from voicelog.hearing.certainty import MOST_LEAD, WORD_COST, Evidence, certainty_of, speech_of, word_certainty
+from voicelog.hearing.certainty import (
+    MOST_LEAD,
+    SECOND_WEIGHT,
+    WORD_COST,
+    Evidence,
+    certainty_of,
+    speech_of,
+    word_certainty,
+)
+from voicelog.hearing.phones import Costs, PhoneModel, read_costs
+from voicelog.hearing.search import Graph, Reading, Spoken, exact
 from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
 
 if TYPE_CHECKING:
@@ -38,31 +53,33 @@ SCORE_UNIT = 1024
 SHORTEST_S = 0.1
 """Shorter than any word; the decoder has no answer for less."""
 
-WORD_INSERTION = 0.2
-"""Word insertion probability; from 0.02 to 0.65 the trial calls came out alike."""
+NARROW = {"beam": 1e-20, "pbeam": 1e-20, "wbeam": 1e-20}
+"""Its own search finds nothing that is used."""
 
-BEAMS = {"beam": 1e-64, "pbeam": 1e-64, "wbeam": 1e-44}
-"""Wider than the library's own: a pruned runner-up makes a call look surer than it is. On 384 trial calls
-this costs 0.02 of the real-time factor; wider still brought nothing."""
+READINGS = 16
+"""Readings that are weighed at the most: of 63 trial calls at 10 dB the right one was among them in 59."""
 
+WORDINGS = 2
+"""Of those, with one meaning."""
 
-SURE_LEAD = 80.0
-"""Nats of lead in the first view from which no other view is asked: that is beyond `ENOUGH_LEAD`."""
+SEARCHED = 60
+RESCORED = 24
+"""Readings that are looked through for them, and those of them that are scored by themselves."""
 
-PROPOSALS = 2
-"""Readings of the second listener that are scored beside PocketSphinx's own two."""
+MOST_BEHIND = 60.0
+"""Nats behind the best from which a reading is not weighed: no listener makes up for that."""
 
-SECOND_WEIGHT = 2.0
-"""Nats of PocketSphinx that one of the second listener outweighs: fitted to the readings of noisy trial calls."""
+NONSENSE_LEAD = 40.0
+"""Nats by which a reading that says a slot twice must be ahead of all others to be what was heard."""
 
-MOST_ALIKE = 4
-"""After so many wordings of one meaning the next is taken as the runner-up, whatever it means."""
+SHORTER_LEAD = 3.0
+"""Nats by which the second listener must find a reading with one word less likelier to make it the runner-up, however
+bad PocketSphinx finds it: that soon takes a clatter, or a bystander's word, for a word of a call."""
+
+MOST_GRAPHS = 4
+"""Networks kept ready: one for a pen takes a quarter of a second to make, and each question of two readings is one."""
 
 Words = tuple[str, ...]
-
-
-MOST_SEARCHES = 4
-"""Networks that the decoder keeps ready. Each question of two readings is a new one, of 11 MB for a pen of 34."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,15 +171,22 @@ class PocketSphinxRecogniser:
         second: SecondListener | None = None,
     ) -> None:
         self._second = second
-        self._decoder = open_decoder(mllr, dict=str(model_folder() / "cmudict-en-us.dict"), wip=WORD_INSERTION, **BEAMS)
+        self._aside = ThreadPoolExecutor(1, "second listener")
+        self._scores = _scratch()
+        self._decoder = open_decoder(
+            mllr, dict=str(model_folder() / "cmudict-en-us.dict"), senlogdir=self._scores.name, **NARROW
+        )
+        # It must search for something while it scores: for silence.
+        self._decoder.add_fsg("scores", self._decoder.create_fsg("scores", 0, 1, [(0, 1, 1.0, "<sil>")]))
+        self._decoder.activate_search("scores")
+        self._phones = PhoneModel(model_folder() / "en-us")
         for word, ways in (pronunciations or {}).items():
             for phones in ways:
                 self._add_way(word, phones)
-        self._ends: dict[str, Words] = {}
+        self._ways: dict[str, list[list[str]]] = {}
         self._network: Network | None = None
-        self._searches: dict[Network, str] = {}
-        """Names of the networks that the decoder holds, the one used last at the end."""
-        self._made = 0
+        self._graphs: dict[Network, Graph] = {}
+        """By network, the one used last at the end."""
         self._pending: list[Frames] = []
 
     def _add_way(self, word: str, phones: str) -> None:
@@ -174,61 +198,29 @@ class PocketSphinxRecogniser:
         """Raises VoicelogError naming the words that have no pronunciation."""
         self._network = network
         self._pending.clear()
-        if network in self._searches:
-            self._searches[network] = self._searches.pop(network)
+        if network in self._graphs:
+            self._graphs[network] = self._graphs.pop(network)
             return
-        unknown = sorted(word for word in network.words if self._decoder.lookup_word(word) is None)
+        unknown = sorted(word for word in network.words if not self._said(word))
         if unknown:
             raise VoicelogError(
                 f"no pronunciation is known for {', '.join(unknown)}; use another word in the grammar, "
                 "or give its phones in a yard file"
             )
-        self._made += 1
-        self._searches[network] = f"network{self._made}"
-        self._add(self._searches[network], network)
-        if len(self._searches) > MOST_SEARCHES:
-            # The decoder must not be left with a search that is gone.
-            self._decoder.activate_search(self._searches[network])
-            self._decoder.remove_search(self._searches.pop(next(iter(self._searches))))
+        self._graphs[network] = self._graph(network)
+        if len(self._graphs) > MOST_GRAPHS:
+            del self._graphs[next(iter(self._graphs))]
 
-    def _add(self, name: str, network: Network) -> None:
-        # Finals lead silently to one end state: a hypothesis must end there, or it is half a call.
-        arcs, finals = self._by_last_phone(network)
-        end = len({to for _, to, _ in arcs}) + 1
-        ends = [(final, end, 1.0) for final in finals]
-        self._decoder.add_fsg(
-            name, self._decoder.create_fsg(name, 0, end, [*((a, b, 1.0, word) for a, b, word in arcs), *ends])
-        )
+    def _graph(self, network: Network) -> Graph:
+        return Graph(network, self._phones, self._said, WORD_COST)
 
-    def _by_last_phone(self, network: Network) -> tuple[list[tuple[int, int, str]], list[int]]:
-        """The arcs and final states of a network whose states are entered by words of one last phone alone.
-
-        Where words that end differently lead into one state, the decoder's model of the first phone
-        behind it is a compromise between them: of the same words over the same sound it then scored
-        50 nats less than along a network of these words alone, more than most runners-up are behind.
-        """
-        start: tuple[int, Words] = (0, ())
-        number = {start: 0}
-        todo, arcs, finals = [start], [], []
-        while todo:
-            place = todo.pop()
-            if place[0] in network.finals:
-                finals.append(number[place])
-            for word, to in network.arcs[place[0]].items():
-                target = (to, self._last_phones(word))
-                if target not in number:
-                    number[target] = len(number)
-                    todo.append(target)
-                arcs.append((number[place], number[target], word))
-        return arcs, finals
-
-    def _last_phones(self, word: str) -> Words:
-        """The last phone of every way to say the word."""
-        if word not in self._ends:
+    def _said(self, word: str) -> list[list[str]]:
+        """Every way to say a word, in phones."""
+        if word not in self._ways:
             names = chain((word,), (f"{word}({number})" for number in count(2)))
             ways = takewhile(lambda way: way is not None, map(self._decoder.lookup_word, names))
-            self._ends[word] = tuple(sorted({way.split()[-1] for way in ways}))
-        return self._ends[word]
+            self._ways[word] = [way.split() for way in ways]
+        return self._ways[word]
 
     def feed(self, frames: Frames) -> None:
         self._pending.append(frames)
@@ -245,7 +237,7 @@ class PocketSphinxRecogniser:
         words, rival, evidence = self.weigh(views)
         if evidence is None:
             return Heard((), 0.0, self.name)
-        either = 0.0 if rival is None else speech_of(evidence)
+        either = speech_of(evidence) if rival is not None else 0.0
         return Heard(words, certainty_of(evidence), self.name, rival, either=either)
 
     def weigh(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
@@ -253,167 +245,126 @@ class PocketSphinxRecogniser:
         if len(views[0]) < SHORTEST_S * SAMPLE_RATE:
             return (), None, None
         if self._second is None:
-            return self._weigh_views([as_bytes(view) for view in views[:2]])
+            return self._weigh_views(views[:2])
         return self._weigh_with(self._second, views[0], views[-1])
 
     def _weigh_with(
         self, second: SecondListener, quiet: Frames, raw: Frames
     ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
-        """Both listeners name readings, and score those of both."""
-        assert self._network is not None
-        sound = as_bytes(quiet)
-        path = self._path(sound)
-        heard = _words(path)
-        if not heard:
+        """PocketSphinx names readings, and both listeners weigh them."""
+        taken_in = self._aside.submit(second.take_in, raw)  # works while PocketSphinx does: it holds no Python lock
+        found = self._readings(self._costs(quiet))
+        impression = taken_in.result()
+        if not found:
             return (), None, None
-        rival, rival_path = self._runner_up(heard, sound)
-        paths = {heard: path} | ({} if rival is None else {rival: rival_path})
-        proposed, judge = second.hear(raw, self._network, PROPOSALS)
-        shorter = self._shorter(heard)
-        readings = list(dict.fromkeys((heard, *paths, *proposed, *shorter)))
-        found, free = judge(readings)
-        likely = dict(zip(readings, found, strict=True))
-        # PocketSphinx finds none of them better than its runner-up; what the second listener does not either is beaten.
-        least = -math.inf if rival is None else likely[rival]
-        if proposed and self._meaning(proposed[0]) != self._meaning(heard):
-            better = (words for words in proposed if words not in paths and likely[words] > least)
-            paths |= {words: self._along(words, sound) for words in better}
-        best_shorter = max(shorter, key=lambda words: likely[words], default=heard)
-        if best_shorter not in paths and likely[best_shorter] > max(least, likely[heard]):
-            # A clatter is soon taken for a word. Said without it, "ounce dead" may have been "ounces".
-            path = self._path_in(only([best_shorter, *self._other_wordings(best_shorter)]), sound)
-            words = _words(path)
-            if words:
-                paths[words] = path
-                likely[words] = judge([words])[0][0]
-        worth = {words: (_worth(along), likely[words]) for words, along in paths.items() if _words(along)}
-        ranked = sorted(worth, key=lambda words: worth[words][0] + SECOND_WEIGHT * worth[words][1], reverse=True)
-        best, meaning = ranked[0], self._meaning(ranked[0])
-        other = next((words for words in ranked[1:] if self._meaning(words) != meaning), None)
+        shorter = self._shorter(found[0].words)
+        likely = second.judge(impression, [*(reading.words for reading in found), *shorter])
+        worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=False)}
+        ranked = sorted(found, key=lambda each: each.worth + SECOND_WEIGHT * worth[each.words][1], reverse=True)
+        best, rival = ranked[0], self._rival(ranked)
         leads = (MOST_LEAD, MOST_LEAD)
-        if other is not None:
-            leads = tuple(np.clip(np.subtract(worth[best], worth[other]), -MOST_LEAD, MOST_LEAD).tolist())
-        agreed = [self._meaning(words) == meaning for words in (heard, *proposed[:1])]
-        said, gaps, evidence = _fit(paths[best], leads[0], leads[0], sum(agreed) / len(agreed))
-        evidence = replace(evidence, other_lead=leads[1], unlikely=max(0.0, free - worth[best][1]))
-        return tuple(map(_word, said, gaps)), other, evidence
+        if rival is not None:
+            leads = tuple(np.clip(np.subtract(worth[best.words], worth[rival]), -MOST_LEAD, MOST_LEAD).tolist())
+        likely_shorter, less = max(zip(likely[len(found) :], shorter, strict=True), default=(-math.inf, None))
+        if best is found[0] and likely_shorter > worth[best.words][1] + SHORTER_LEAD:
+            rival, leads = less, (min(leads[0], MOST_LEAD - 1), worth[best.words][1] - likely_shorter)
+        said, evidence = _fit(best, leads[0], leads[0])
+        evidence = replace(evidence, other_lead=leads[1], unlikely=max(0.0, impression.likely - worth[best.words][1]))
+        return said, rival, evidence
 
     def _shorter(self, words: Words) -> list[Words]:
         """The readings with one word less that mean something else."""
         assert self._network is not None
-        less = (words[:at] + words[at + 1 :] for at in range(len(words)))
-        meaning = self._meaning(words)
-        return [some for some in dict.fromkeys(less) if self._network.accepts(some) and self._meaning(some) != meaning]
+        less = dict.fromkeys(words[:at] + words[at + 1 :] for at in range(len(words)))
+        meaning = self._network.meaning
+        return [some for some in less if self._network.accepts(some) and meaning(some) != meaning(words)]
 
-    def _other_wordings(self, words: Words) -> list[Words]:
-        """The readings with another word in one place that mean the same."""
-        assert self._network is not None
-        arcs, state, others = self._network.arcs, 0, list[Words]()
-        meaning = self._meaning(words)
-        for at, word in enumerate(words):
-            others += [(*words[:at], other, *words[at + 1 :]) for other in arcs[state] if other != word]
-            state = arcs[state][word]
-        return [some for some in others if self._network.accepts(some) and self._meaning(some) == meaning]
-
-    def _weigh_views(self, sounds: list[bytes]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
-        """The one listener hears both views, unless the first leaves no doubt, and every reading is scored in both."""
-        # By reading: its path in each view, where that is known already.
-        paths: dict[Words, dict[int, list[Piece]]] = {}
-        heard: list[Words] = []
-        for view, sound in enumerate(sounds):
-            path = self._path(sound)
-            words = _words(path)
-            heard.append(words)
-            if words and not paths:
-                rival, rival_path = self._runner_up(words, sound)
-                paths[words] = {view: path}
-                if rival is None or _worth(path) - _worth(rival_path) >= SURE_LEAD:
-                    sounds = sounds[: view + 1]  # no other view would change this
-                    if rival is not None:
-                        paths[rival] = {view: rival_path}
-                    break
-                paths[rival] = {view: rival_path}
-            elif words:
-                paths.setdefault(words, {})[view] = path
-        if not paths:
+    def _weigh_views(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
+        """The one listener scores both views, unless the first knows no other reading."""
+        costs = [self._costs(views[0])]
+        found = self._readings(costs[0])
+        if not found:
             return (), None, None
-        worth = {
-            words: [_worth(known.get(view) or self._along(words, sound)) for view, sound in enumerate(sounds)]
-            for words, known in paths.items()
-        }
-        ranked = sorted(worth, key=lambda words: sum(worth[words]), reverse=True)
-        best, meaning = ranked[0], self._meaning(ranked[0])
-        second = next((words for words in ranked[1:] if self._meaning(words) != meaning), None)
-        leads = [MOST_LEAD] if second is None else [a - b for a, b in zip(worth[best], worth[second], strict=True)]
-        said, gaps, evidence = _fit(
-            min(paths[best].items())[1],
+        if self._rival(found) is not None:
+            costs += map(self._costs, views[1:])
+        worth = {each.words: [each.worth] for each in found}
+        for of_view in costs[1:]:
+            # Readings of that view alone are not taken up: its sound is the worse one.
+            again = {each.words: each.worth for each in self._exact(found, of_view)}
+            for words, in_each in worth.items():
+                in_each.append(again.get(words, min(again.values(), default=0.0) - MOST_LEAD))
+        ranked = sorted(found, key=lambda each: sum(worth[each.words]), reverse=True)
+        best, rival = ranked[0], self._rival(ranked)
+        leads = np.array([MOST_LEAD]) if rival is None else np.subtract(worth[best.words], worth[rival])
+        said, evidence = _fit(
+            best,
             float(np.mean(np.clip(leads, -MOST_LEAD, MOST_LEAD))),
-            float(np.clip(min(leads), -MOST_LEAD, MOST_LEAD)),
-            sum(bool(words) and self._meaning(words) == meaning for words in heard) / len(heard),
+            float(np.clip(leads.min(), -MOST_LEAD, MOST_LEAD)),
         )
-        return tuple(map(_word, said, gaps)), second, evidence
+        return said, rival, evidence
 
-    def _meaning(self, words: Words) -> object:
-        assert self._network is not None
-        return self._network.meaning(words)
-
-    def _path(self, sound: bytes) -> list[Piece]:
+    def _readings(self, costs: Costs) -> list[Reading]:
+        """The readings that are weighed, best first: of each meaning the best few wordings."""
         if self._network is None:
             raise RuntimeError("listen_for comes before hearing")
-        self._decoder.activate_search(self._searches[self._network])
-        return decode(self._decoder, sound)
+        found: dict[object, list[Reading]] = {}
+        nonsense: list[Reading] = []
+        for reading in self._graphs[self._network].readings(costs, SEARCHED):
+            meaning = self._network.meaning(reading.words)
+            if isinstance(meaning, NotUnderstood):
+                nonsense.append(reading)
+            elif len(found.setdefault(meaning, [])) < WORDINGS:
+                found[meaning].append(reading)
+        likely = sorted(chain.from_iterable(found.values()), key=lambda reading: -reading.worth)[:RESCORED]
+        scored = self._exact([*likely, *nonsense[:1]], costs)
+        sense = [each for each in scored if each.words not in {other.words for other in nonsense[:1]}]
+        if len(sense) < len(scored) and (not sense or scored[0].worth > sense[0].worth + NONSENSE_LEAD):
+            return scored[: READINGS + 1]
+        return [each for each in sense[:READINGS] if each.worth > sense[0].worth - MOST_BEHIND]
 
-    def _along(self, words: Words, sound: bytes) -> list[Piece]:
-        """The path of these words and no others; empty where the sound is too short for them."""
-        return self._path_in(only([words]), sound)
+    def _exact(self, found: Sequence[Reading], costs: Costs) -> list[Reading]:
+        return exact(found, costs, self._phones, self._said, WORD_COST)
 
-    def _path_in(self, network: Network, sound: bytes) -> list[Piece]:
-        """The best path of a network that is used this once."""
+    def _rival(self, ranked: Sequence[Reading]) -> Words | None:
+        """The best reading that means something else than the first."""
         assert self._network is not None
-        self._add("once", network)
-        self._decoder.activate_search("once")
-        path = decode(self._decoder, sound)
-        self._decoder.activate_search(self._searches[self._network])
-        self._decoder.remove_search("once")
-        return path
+        meaning = self._network.meaning(ranked[0].words)
+        return next((each.words for each in ranked[1:] if self._network.meaning(each.words) != meaning), None)
 
-    def _runner_up(self, words: Words, sound: bytes) -> tuple[Words | None, list[Piece]]:
-        """The best reading that means something else, and its path."""
-        assert self._network is not None
-        meaning = self._meaning(words)
-        alike: list[Words] = [words]
-        while True:
-            path = self._path_in(without(self._network, alike), sound)
-            rival = _words(path)
-            if not rival:
-                return None, path
-            if self._meaning(rival) != meaning or len(alike) == MOST_ALIKE:
-                return rival, path
-            # "one oh four" and "one zero four" say the same: that is no rival.
-            alike.append(rival)
+    def _costs(self, sound: Frames) -> Costs:
+        dumps: list[Path] = []
+        try:
+            decode(self._decoder, as_bytes(sound))
+            dumps = list(Path(self._scores.name).glob("*.sen"))
+            return read_costs(dumps[0])
+        except (OSError, RuntimeError, ValueError, IndexError) as wrong:
+            raise VoicelogError(
+                f"{self._scores.name}: PocketSphinx could not keep its scores there; make room there, "
+                "or name another folder in the environment variable TMPDIR"
+            ) from wrong
+        finally:
+            for dump in dumps:
+                dump.unlink(missing_ok=True)
 
 
-def _words(path: Sequence[Piece]) -> Words:
-    return tuple(piece.word for piece in path if piece.is_word)
+def _scratch() -> tempfile.TemporaryDirectory[str]:
+    """Where scores of one utterance, a megabyte a second, lie for a moment: in memory, where there is such a folder."""
+    memory = Path("/dev/shm")
+    usable = memory.is_dir() and os.access(memory, os.W_OK)
+    return tempfile.TemporaryDirectory(prefix="voicelog-", dir=memory if usable else None, ignore_cleanup_errors=True)
 
 
-def _worth(path: Sequence[Piece]) -> float:
-    return sum(piece.score - WORD_COST * piece.is_word for piece in path) if path else -math.inf
-
-
-def _fit(
-    path: Sequence[Piece], lead: float, least_lead: float, agreed: float
-) -> tuple[list[Piece], list[float], Evidence]:
-    """The words of a path, the fit of each, and what is measured of them all."""
-    said = [piece for piece in path if piece.is_word]
-    gaps = [piece.score / piece.frames for piece in said]
-    fit = sum(piece.score for piece in said) / sum(piece.frames for piece in said)
-    return said, gaps, Evidence(fit, min(gaps), lead, least_lead, agreed, len(said))
+def _fit(reading: Reading, lead: float, least_lead: float) -> tuple[tuple[Word, ...], Evidence]:
+    """The words of a reading, each with its certainty, and what is measured of them all."""
+    gaps = [word.score / word.frames for word in reading.path]
+    fit = sum(word.score for word in reading.path) / sum(word.frames for word in reading.path)
+    words = tuple(map(_word, reading.path, gaps))
+    return words, Evidence(fit, min(gaps), lead, least_lead, len(words))
 
 
 def as_bytes(frames: Frames) -> bytes:
     return frames.astype("<i2", copy=False).tobytes()
 
 
-def _word(piece: Piece, gap: float) -> Word:
-    return Word(piece.word, piece.start / FRAMES_PER_S, (piece.end + 1) / FRAMES_PER_S, word_certainty(gap))
+def _word(said: Spoken, gap: float) -> Word:
+    return Word(said.word, said.start / FRAMES_PER_S, (said.end + 1) / FRAMES_PER_S, word_certainty(gap))

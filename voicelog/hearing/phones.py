@@ -1,0 +1,136 @@
+"""The acoustic model of PocketSphinx as a search sees it: which states a phone has between two others, how long each
+lasts, and how badly every state fits every frame of a sound.
+
+The files are those of the English model in the PocketSphinx wheel; their formats are CMU Sphinx's own.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from voicelog.values import VoicelogError
+
+Costs = np.ndarray[tuple[int, int], np.dtype[np.int16]]
+"""Shape (frames, states): how much worse each tied state fits a frame than the best of them, in `NATS` units."""
+
+NATS = 1024 * float(np.log(1.0001))
+"""One unit of PocketSphinx's scores, in nats: logarithms to the base 1.0001, shifted right by 10 bits."""
+
+SILENCE = "SIL"
+
+STATES = 3
+"""Of every phone, entered at the first and left from the last; none is left out."""
+
+_POSITIONS = ("inside", "begin", "end", "single")
+Position = Literal["inside", "begin", "end", "single"]
+"""Where in a word a phone stands; the order is that of the file."""
+
+_RAREST = 1e-4
+"""Least probability of a transition, as in PocketSphinx (tmatfloor)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A phone in its surroundings: its tied states, and the cost of staying in and of leaving each, in `NATS` units."""
+
+    states: tuple[int, ...]
+    stay: tuple[int, ...]
+    leave: tuple[int, ...]
+
+
+class PhoneModel:
+    """Raises VoicelogError where the files in `folder` are not those of a model of this kind."""
+
+    def __init__(self, folder: Path) -> None:
+        try:
+            self._read(folder)
+        except (OSError, struct.error, ValueError, IndexError) as wrong:
+            raise VoicelogError(
+                f"{folder}: PocketSphinx's English model cannot be read ({wrong}); install the wheel again: "
+                "pip install --force-reinstall pocketsphinx"
+            ) from wrong
+        self._units: dict[tuple[str, str, str, Position], Unit] = {}
+
+    def _read(self, folder: Path) -> None:
+        data = (folder / "mdef").read_bytes()
+        if data[:4] != b"BMDF":
+            raise ValueError("mdef is of another format")
+        at = 12 + struct.unpack_from("<i", data, 8)[0]
+        names, phones, states, _, _, _, sequences, _, nodes, _ = struct.unpack_from("<10i", data, at)
+        if states != STATES:
+            raise ValueError(f"phones of {states} states")
+        at += 40
+        text = at
+        self._phones: dict[str, int] = {}
+        for number in range(names):
+            end = data.index(b"\0", at)
+            self._phones[data[at:end].decode()] = number
+            at = end + 1
+        at += -(at - text) % 4
+        at += nodes * 8
+        kind = np.dtype([("sequence", "<i4"), ("transitions", "<i4"), ("about", "<i1", 4)])
+        self._entries = np.frombuffer(data, kind, phones, at)
+        at += phones * kind.itemsize + 4  # the length of what follows
+        self._sequences = np.frombuffer(data, "<u2", sequences * states, at).reshape(-1, states)
+        about = self._entries["about"][names:].astype(np.int64)
+        self._numbers = {tuple(each): names + number for number, each in enumerate(about.tolist())}
+        self._transitions = _transitions((folder / "transition_matrices").read_bytes())
+
+    def unit(self, phone: str, before: str, after: str, position: Position) -> Unit:
+        """`phone` between two others; where the model has no such triple, the nearest that it has."""
+        key = (phone, before, after, position)
+        if key not in self._units:
+            entry = self._entries[self._nearest(*key)]
+            stay, leave = self._transitions[int(entry["transitions"])]
+            states = tuple(self._sequences[int(entry["sequence"])].tolist())
+            self._units[key] = Unit(states, stay, leave)
+        return self._units[key]
+
+    def _nearest(self, phone: str, before: str, after: str, position: Position) -> int:
+        base, left, right = self._phones[phone], self._phones[before], self._phones[after]
+        at = _POSITIONS.index(position)
+        for place in (at, *range(len(_POSITIONS))):
+            found: int | None = self._numbers.get((place, base, left, right))
+            if found is not None:
+                return found
+        return base
+
+
+def _transitions(data: bytes) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
+    head = data.index(b"endhdr\n") + len(b"endhdr\n")
+    magic, matrices, source, target, total = struct.unpack_from("<5i", data, head)
+    if magic != 0x11223344 or (source, target) != (STATES, STATES + 1) or total != matrices * source * target:
+        raise ValueError("transition_matrices is of another format")
+    counts = np.frombuffer(data, "<f4", total, head + 20).reshape(matrices, source, target).astype(float)
+    allowed = counts > 0
+    for _ in range(2):  # floored in between
+        counts /= counts.sum(2, keepdims=True)
+        counts[allowed] = np.maximum(counts[allowed], _RAREST)
+    rows = np.arange(STATES)
+    if allowed.sum() != matrices * STATES * 2 or not allowed[:, rows, rows].all():
+        raise ValueError("phones whose states may be left out")
+    costs = np.round(-np.log(np.where(allowed, counts, 1)) / NATS).astype(int)
+    return [(tuple(each[rows, rows].tolist()), tuple(each[rows, rows + 1].tolist())) for each in costs]
+
+
+def read_costs(dump: Path) -> Costs:
+    """The scores of one utterance as PocketSphinx writes them into a file (senlogdir), all states computed."""
+    data = dump.read_bytes()
+    head = data.index(b"endhdr\n") + len(b"endhdr\n")
+    states = int(dict(_header(data[:head]))["n_sen"])
+    rows = np.frombuffer(data, "<i2", offset=head + 4).reshape(-1, states + 1)
+    if (rows[:, 0] != states).any():
+        raise VoicelogError("PocketSphinx wrote scores of some states only; install the pinned version of it")
+    return rows[:, 1:]
+
+
+def _header(head: bytes) -> Iterator[tuple[str, str]]:
+    for line in head.decode().splitlines():
+        name, _, value = line.partition(" ")
+        yield name, value

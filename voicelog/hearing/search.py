@@ -1,0 +1,237 @@
+"""The best readings of a network over a sound, in order: what a decoder that prunes hard cannot tell.
+
+A network of words becomes a graph of phones in their surroundings, across words too. Its states are followed through
+every frame (Viterbi 1967), all that lie within `BEAM` of the best; then the readings come out best first, by a
+search backwards whose estimate of the rest is exact (Soong and Huang 1991, "A tree-trellis based fast search for
+finding the N best sentence hypotheses"). When a word began is known only for the best way to it in its surroundings,
+so that readings further down score less than they could, now and then by 60 nats. `exact` scores those that came out
+again, each by itself; it is their order and their distance that count.
+
+Scores are whole numbers in units of `NATS`. While states are followed, a score is the upper half of 64 bits, and the
+lower half tells where the word began: the greater of two carries its beginning along.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import count
+
+import numpy as np
+
+from voicelog.grammar.network import Network, tree
+from voicelog.hearing.phone_graph import NO_WORD, QUIET, Ints, PhoneGraph, Ways
+from voicelog.hearing.phones import NATS, STATES, Costs, PhoneModel
+
+Words = tuple[str, ...]
+
+SILENCE_COST = 5.0
+"""Nats for a silence between words."""
+
+BEAM = 160.0
+WORD_BEAM = 130.0
+"""Nats: what is so far behind the best of its frame is given up, and at the end of a word, where many others begin."""
+
+_NO_BEAM = 1e6
+
+_MOST_STEPS = 4000
+"""Beginnings looked at in the search backwards."""
+
+_LOW = 32
+_HIGH = ~((1 << _LOW) - 1)
+_NEVER = -(1 << 61)
+_START = -1
+"""Stands for the way in at the start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """A word of a path: frames from `start` to `end` inclusive, acoustic score in nats, never above 0."""
+
+    word: str
+    start: int
+    end: int
+    score: float
+
+    @property
+    def frames(self) -> int:
+        return self.end - self.start + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Words along the network and how well they fit, in nats, each word's cost taken off."""
+
+    path: tuple[Spoken, ...]
+    worth: float
+
+    @property
+    def words(self) -> Words:
+        return tuple(each.word for each in self.path)
+
+
+class Graph:
+    """A network of words to be searched. Every word costs `word_cost` nats; what is behind by more than `beams` is
+    given up."""
+
+    def __init__(
+        self,
+        network: Network,
+        model: PhoneModel,
+        ways: Ways,
+        word_cost: float,
+        beams: tuple[float, float] = (BEAM, WORD_BEAM),
+    ) -> None:
+        self._beam, self._word_beam = (round(beam / NATS) << _LOW for beam in beams)
+        self.phones = PhoneGraph(network, model, ways)
+        self._stay, self._leave = self.phones.stay << _LOW, self.phones.leave << _LOW
+        self._ends_word = self.phones.ends != NO_WORD
+        costs = np.where(self.phones.ends == QUIET, round(SILENCE_COST / NATS), round(word_cost / NATS))
+        self.entry_cost = np.where(self.phones.first, costs, 0)
+
+    def readings(self, costs: Costs, most: int) -> list[Reading]:
+        """Up to so many readings with different words, best first; none where the sound is too short for any."""
+        return _Backwards(self, *self._follow(costs)).readings(most)
+
+    def _follow(self, costs: Costs) -> tuple[list[Ints], list[Ints]]:
+        """By frame: the units that end a word or a silence there, and their scores with where it began."""
+        phones, size = self.phones, self.phones.size
+        scores = np.full((STATES, size), _NEVER, np.int64)
+        entered = np.full(size, _NEVER, np.int64)
+        reached = np.full(len(phones.out_of), _NEVER, np.int64)
+        entry_cost = self.entry_cost << _LOW
+        junctions, worth = phones.opening, np.zeros(len(phones.opening), np.int64)
+        active: Ints = np.zeros(0, np.int64)
+        ends, worths = [], []
+        for frame, row in enumerate(costs):
+            units, which = phones.fed.of(junctions)
+            came = worth[which]
+            first = phones.first[units]
+            begun = units[first]
+            came[first] = (came[first] & _HIGH) - entry_cost[begun] + (frame * size + begun)
+            np.maximum.at(entered, units, came)
+            active = _united(active, units, size)
+            before = scores[:, active]
+            now = before - self._stay[:, active]
+            before -= self._leave[:, active]
+            np.maximum(now[0], entered[active], out=now[0])
+            np.maximum(now[1:], before[:-1], out=now[1:])
+            now -= (row.astype(np.int64) << _LOW)[phones.states[:, active]]
+            entered[units] = _NEVER
+            best = now.max()
+            least = best - self._beam
+            alive = now.max(0) > least
+            scores[:, active] = np.where(alive, now, _NEVER)
+            active = active[alive]
+            left = now[-1, alive] - self._leave[-1, active]
+            out = left > np.where(self._ends_word[active], best - self._word_beam, least)
+            leaving, left = active[out], left[out]
+            word_end = self._ends_word[leaving]
+            ends.append(leaving[word_end])
+            worths.append(left[word_end])
+            into, which = phones.gathered.of(leaving)
+            np.maximum.at(reached, into, left[which])
+            junctions = np.unique(into)
+            worth = reached[junctions]
+            reached[junctions] = _NEVER
+        return ends, worths
+
+
+def exact(found: Sequence[Reading], costs: Costs, model: PhoneModel, ways: Ways, word_cost: float) -> list[Reading]:
+    """The same readings, each with the score that it has by itself, best first."""
+    if not found:
+        return []
+    # Where every state has one way to it, no word has rivals for its beginning.
+    graph = Graph(tree(each.words for each in found), model, ways, word_cost, (_NO_BEAM, _NO_BEAM))
+    return graph.readings(costs, len(found))
+
+
+def _united(a: Ints, b: Ints, size: int) -> Ints:
+    there = np.zeros(size, bool)
+    there[a] = True
+    there[b] = True
+    return np.flatnonzero(there)
+
+
+@dataclass(order=True, slots=True)
+class _Suffix:
+    """The end of a reading, from a junction at the end of a frame; the worth with the best of all beginnings."""
+
+    behind: int
+    tie: int
+    junction: int = field(compare=False)
+    frame: int = field(compare=False)
+    worth: int = field(compare=False)
+    path: tuple[Spoken, ...] = field(compare=False)
+
+
+class _Backwards:
+    """From the end of the sound back to its start, best first."""
+
+    def __init__(self, graph: Graph, ends: list[Ints], worths: list[Ints]) -> None:
+        self._graph = graph
+        self._ends = ends
+        self._worths = worths
+        self._ways: dict[tuple[int, int], tuple[Ints, Ints]] = {}
+
+    def readings(self, most: int) -> list[Reading]:
+        graph = self._graph.phones
+        found: dict[Words, Reading] = {}
+        ties = count()
+        seen = set[tuple[int, Words]]()
+        last = len(self._ends) - 1
+        if last < 0 or not len(self._into(graph.end, last)[0]):
+            return []
+        heap = [_Suffix(0, next(ties), graph.end, last, 0, ())]
+        for _ in range(_MOST_STEPS):
+            if not heap or len(found) == most:
+                break
+            suffix = heapq.heappop(heap)
+            words = tuple(each.word for each in suffix.path)
+            if suffix.junction == _START:
+                found.setdefault(words, Reading(suffix.path, suffix.worth * NATS))
+                continue
+            if (suffix.junction, words) in seen:
+                continue
+            seen.add((suffix.junction, words))
+            for item in self._longer(suffix, ties):
+                heapq.heappush(heap, item)
+        return list(found.values())
+
+    def _longer(self, suffix: _Suffix, ties: Iterable[int]) -> Iterable[_Suffix]:
+        graph = self._graph.phones
+        tie = iter(ties)
+        for unit, packed in zip(*self._into(suffix.junction, suffix.frame), strict=True):
+            score, token = int(packed) >> _LOW, int(packed) & ((1 << _LOW) - 1)
+            start, first = divmod(token, graph.size)
+            entry = int(self._graph.entry_cost[first])
+            ways = [(before, self._best(before, start - 1)) for before in graph.into[first].tolist()]
+            best = max(worth for _, worth in ways)
+            word = graph.words[graph.ends[unit]]
+            gained = score - (best - entry)
+            path = suffix.path
+            if word:
+                path = (Spoken(word, start, suffix.frame, gained * NATS), *path)
+            worth = suffix.worth + gained - entry
+            for before, prefix in ways:
+                if prefix == _NEVER:
+                    continue
+                place = _START if start == 0 else before
+                yield _Suffix(-(worth + prefix), next(tie), place, start - 1, worth, path)
+
+    def _best(self, junction: int, frame: int) -> int:
+        if frame < 0:
+            return 0 if junction in self._graph.phones.opening else _NEVER
+        worths = self._into(junction, frame)[1]
+        return int(worths.max()) >> _LOW if len(worths) else _NEVER
+
+    def _into(self, junction: int, frame: int) -> tuple[Ints, Ints]:
+        """The units that lead into a junction at the end of a frame, and their scores."""
+        key = (junction, frame)
+        if key not in self._ways:
+            units, ends = self._graph.phones.out_of[junction], self._ends[frame]
+            at = np.minimum(np.searchsorted(ends, units), max(len(ends) - 1, 0))
+            there = ends[at] == units if len(ends) else np.zeros(len(units), bool)
+            self._ways[key] = units[there], self._worths[frame][at[there]]
+        return self._ways[key]
