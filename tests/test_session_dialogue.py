@@ -16,7 +16,7 @@ from voicelog.grammar.utterance import Answer, CallSaid, Command, CommandName, N
 from voicelog.ledger.events import CallMade, CallVoided, Fact, NoteKept, SessionFinished
 from voicelog.session import Known, Outcome, Policy, Settings, State, Turn, expects, left, resume, start, step
 from voicelog.session.calls import rival_weighs_likelier
-from voicelog.values import Call, VoicelogError
+from voicelog.values import Call, Verdict, VoicelogError
 
 Script = list[tuple[str, str, str]]
 
@@ -63,6 +63,7 @@ class Talk:
         self.state = state
         self.facts: list[tuple[str, Fact]] = []
         self.turns = 0
+        self.either = 0.0
 
     def say(self, line: str) -> Outcome:
         self.turns += 1
@@ -76,6 +77,7 @@ class Talk:
             certainty=float(certainty or 0.95),
             rival=utterance(rival) if rival else None,
             doubts=(doubt,) if doubt else (),
+            either=self.either,
         )
         outcome = step(self.state, turn)
         self.state = outcome.state
@@ -242,8 +244,14 @@ SCRIPTS: dict[str, Script] = {
         ("42 male", "ask", "four two is done; again?"),
     ],
     "dead already": [
-        ("42 dead", "accept", "four two, dead"),
+        ("42 dead", "ask", "four two dead; right?"),
+        ("yes", "accept", "four two, dead"),
         ("42 male", "ask", "four two is done; again?"),
+    ],
+    "dead, with no sex beside it": [
+        ("42 dead 410g", "ask", "four two dead; right?"),
+        ("yes", "accept", "four two, four one zero grams, dead"),
+        ("107 female dead 300g", "accept", "one zero seven, female, three zero zero grams, dead"),
     ],
     "more about a bird that is done": [
         ("42 male", "accept", "four two, male"),
@@ -511,7 +519,8 @@ SCRIPTS: dict[str, Script] = {
         ("7 female ~0.5", "ask", "seven was male on the first of May; seven, female? yes or no"),
         ("yes", "accept", "seven, female"),
         ("12 foam no", "accept", "one two, foam no"),
-        ("107 dead", "accept", "one zero seven, dead"),
+        ("107 dead", "ask", "one zero seven dead; right?"),
+        ("yes", "accept", "one zero seven, dead"),
         ("finish ~0.7", "reject", "say again"),
         (
             "finish",
@@ -591,8 +600,8 @@ def test_a_note_is_kept_under_the_id_of_its_sound(talk: Talk) -> None:
 
 
 def test_finishing_counts_birds_done_and_names_those_left(talk: Talk) -> None:
-    talk.say_all("42 male", "107 dead", "12 foam no", "finish")
-    assert talk.facts[-1] == (event_id(4), SessionFinished(seen=2, left=(3, 7, 12, 30, 52)))
+    talk.say_all("42 male", "107 dead", "yes", "12 foam no", "finish")
+    assert talk.facts[-1] == (event_id(5), SessionFinished(seen=2, left=(3, 7, 12, 30, 52)))
 
 
 def test_a_refusal_has_one_short_sound_and_writes_nothing(talk: Talk) -> None:
@@ -655,7 +664,8 @@ def test_a_reminder_counts_birds_not_calls() -> None:
     for band in range(1, 10):
         talk.say_all(f"{band}", "female", "foam no")
     assert reminders(talk.say("10 foam no")) == []
-    assert reminders(talk.say("dead")) == ["twenty left"]
+    talk.say("dead")
+    assert reminders(talk.say("yes")) == ["twenty left"]
     assert reminders(talk.say("210g")) == []
 
 
@@ -693,6 +703,18 @@ def test_a_roster_keeps_its_order_and_names_a_band_once() -> None:
 def test_an_empty_roster_is_refused() -> None:
     with pytest.raises(VoicelogError, match="name the bands of the pen"):
         start([])
+
+
+def test_surely_one_of_two_readings_is_asked_about_and_not_said_again() -> None:
+    talk = Talk(start(ROSTER))
+    assert talk.say("42 410g ~0.5 | 42 415g").verdict is Verdict.REJECT
+    talk.either = 0.95
+    asked = talk.say("42 410g ~0.5 | 42 415g")
+    assert asked.verdict is Verdict.ASK
+    assert asked.record is not None and asked.record.weight_g == 410
+    assert "or" in spoken(asked)
+    # Two slots apart, no question could name what is in doubt.
+    assert talk.say("107 male ~0.5 | 42 female").verdict is Verdict.REJECT
 
 
 @pytest.mark.parametrize(

@@ -178,6 +178,7 @@ class Sitting:
             rival=None if isinstance(rival, NotUnderstood) else rival,
             doubts=doubts,
             spare_id=spare_id,
+            either=heard.either,
         )
         outcome = self._step(turn, listened.sound, heard.engine)
         compute_s = listened.compute_s + time.perf_counter() - began

@@ -35,19 +35,24 @@ UNLIKELY_WEIGHT = 20
 
 
 def _judge(state: State, turn: Turn, said: Call) -> Judgement:
-    """How far the words are trusted; a doubt about the weight alone weighs less.
+    """How far the words are trusted.
 
-    The certainty is raised where the other weight is one that hardly any bird has. And a weight that is read
-    back wrongly and passes unnoticed costs less than a wrong sex or band (`Policy.weight_from`).
+    The certainty is raised where the other reading has another weight, which hardly any bird has. Where it was
+    surely one of two readings that differ in one thing, a question that names both beats saying it all again.
     """
     policy, certainty = state.settings.policy, turn.certainty
     rival = turn.rival.call if isinstance(turn.rival, CallSaid) else None
-    weighed = rival is not None and None not in (said.weight_g, rival.weight_g)
-    if rival is not None and weighed and rival.model_copy(update={"weight_g": said.weight_g}) == said:
-        policy = replace(policy, accept_from=min(policy.accept_from, policy.weight_from))
-        if weight_fits(state, said.weight_g) and not weight_fits(state, rival.weight_g):
+    if rival is not None and said.weight_g is not None and rival.weight_g is not None:
+        weight_alone = rival.model_copy(update={"weight_g": said.weight_g}) == said
+        if weight_alone and weight_fits(state, said.weight_g) and not weight_fits(state, rival.weight_g):
             certainty /= certainty + (1 - certainty) / UNLIKELY_WEIGHT
-    return judge(policy, certainty, turn.doubts)
+    heard = judge(policy, certainty, turn.doubts)
+    if heard.verdict is Verdict.REJECT and rival is not None and turn.either >= policy.accept_from:
+        differs = [name for name in Call.model_fields if getattr(rival, name) != getattr(said, name)]
+        told = all(getattr(reading, name) is not None for reading in (said, rival) for name in differs)
+        if len(differs) == 1 and told:
+            return Judgement(Verdict.ASK, f"one of two: {heard.reason}")
+    return heard
 
 
 def weight_fits(state: State, weight_g: float | None) -> bool:

@@ -17,14 +17,12 @@ SAY_AGAIN = 1.5
 class Policy:
     """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about.
 
-    From `alike_from` on, a call is accepted although another live wording sounds like it; from
-    `weight_from` on, where only its weight is in doubt, which is thought half as bad.
+    From `alike_from` on, a call is accepted although another live wording sounds like it.
     """
 
     accept_from: float = 1 - 1 / (SILENT_ERROR - SAY_AGAIN)
     ask_from: float = 1 / SAY_AGAIN
     alike_from: float = 0.99
-    weight_from: float = 1 - 1 / (SILENT_ERROR / 2 - SAY_AGAIN)
 
     @classmethod
     def by_cost(cls, silent_error: float = SILENT_ERROR, say_again: float = SAY_AGAIN) -> Policy:
@@ -36,9 +34,7 @@ class Policy:
         ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
         if accept_from < ask_from:  # a question is never worth its while
             accept_from = ask_from = 1 - say_again / silent_error
-        half_as_bad = silent_error / 2 - say_again
-        weight_from = max(ask_from, 1 - 1 / half_as_bad) if half_as_bad > 1 else ask_from
-        return cls(accept_from, ask_from, weight_from=weight_from)
+        return cls(accept_from, ask_from)
 
     def __post_init__(self) -> None:
         if not 0 <= self.ask_from <= self.accept_from <= 1:

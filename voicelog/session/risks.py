@@ -43,7 +43,7 @@ def find_risks(call: Call, background: Background) -> list[Risk]:
     """Every reason to ask before the call is written, the most telling first."""
     stays = background.corrected.said() if background.corrected else {}
     new = call.model_copy(update={name: None for name, value in call.said().items() if stays.get(name) == value})
-    return [*_sex(new, background), *_other_slots(new, background), *_weight(new, background), *_cull(new, background)]
+    return [*_sex(new, background), *_other_slots(new, background), *_weight(new, background), *_lost(new, background)]
 
 
 def _sex(new: Call, background: Background) -> Iterator[Risk]:
@@ -78,7 +78,13 @@ def _weight(new: Call, background: Background) -> Iterator[Risk]:
         yield Risk(wording.out_of_range(background.band, new.weight_g, heavy=new.weight_g > greatest), wording.RIGHT)
 
 
-def _cull(new: Call, background: Background) -> Iterator[Risk]:
-    """A bird that is culled cannot be called back, and "cull" sounds like "cock"."""
+def _lost(new: Call, background: Background) -> Iterator[Risk]:
+    """A bird that is culled or dead cannot be called back.
+
+    "Cull" sounds like "cock", and "dead" in noise like "hen"; a bystander or a clatter behind a call was heard as
+    "dead" too. With a sex beside it, it is neither.
+    """
     if new.fate == "cull":
         yield Risk(wording.to_be_culled(background.band), wording.RIGHT)
+    elif new.condition == "dead" and new.sex is None:
+        yield Risk(wording.found_dead(background.band), wording.RIGHT)

@@ -18,8 +18,9 @@ class Turn:
     `id` is an event id that the caller made (`voicelog.ledger.new_id`): the
     event that the turn writes gets it, so it is never used twice; `spare_id` is another, made before it, for
     a turn that writes two events. `certainty` runs from 0 to 1. `rival` is
-    what the next best reading means. `doubts` are reasons, in plain words, why
-    the words should not be trusted as they stand.
+    what the next best reading means, `either` the probability that it was that or
+    what was heard. `doubts` are reasons, in plain words, why the words should not be
+    trusted as they stand.
     """
 
     id: str
@@ -29,6 +30,7 @@ class Turn:
     rival: Utterance | None = None
     doubts: tuple[str, ...] = ()
     spare_id: str = ""
+    either: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -168,6 +168,10 @@ def done_already(number: int) -> str:
     return f"{band(number)} is done"
 
 
+def found_dead(number: int) -> str:
+    return f"{band(number)} dead"
+
+
 def to_be_culled(number: int) -> str:
     return f"cull {band(number)}"
 
