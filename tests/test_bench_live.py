@@ -51,7 +51,7 @@ def test_figures_that_cannot_be_written_are_told_before_the_work(command: str, t
 
 
 def test_what_of_the_decoding_fell_into_the_silence_took_no_time() -> None:
-    whole_call = Timing(0.3, 0.05, 0.1, 0.01, 0.0, 0)
+    whole_call = Timing(0.3, 0.05, 0.2, 0.01, 0.0, 0)
     band_alone = Timing(0.7, 0.05, 0.1, 0.01, 0.0, 0)
     assert reply_time._on_the_way(whole_call)[1] == pytest.approx(0.15)
     assert reply_time._on_the_way(band_alone)[1] == 0.0

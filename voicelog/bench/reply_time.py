@@ -28,7 +28,7 @@ from voicelog.audio import CutSettings, NoiseStage, cut
 from voicelog.bench.child import STUCK_S, Child
 from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
 from voicelog.live import Conversation, FileSound, LineScreen, Mouth, Timing
-from voicelog.live.patience import SHORTEST_S
+from voicelog.live.patience import LOOK_S
 from voicelog.recorded import RecordedSession, Said
 from voicelog.sitting import Sitting, Taken
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
@@ -132,7 +132,7 @@ def load() -> float:
 def _on_the_way(timing: Timing) -> tuple[float, float, float, float]:
     """Silence, decoding, writing, synthesis: those on the way from the end of speech to the reply. Decoding
     begins before the silence is over, and what of it fell into the silence took no time."""
-    worked_until = SHORTEST_S + timing.clean_s + timing.decode_s
+    worked_until = LOOK_S + timing.clean_s + timing.decode_s
     return timing.silence_s, max(0.0, worked_until - timing.silence_s), timing.write_s, timing.synthesis_s
 
 

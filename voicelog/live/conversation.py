@@ -9,20 +9,22 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from voicelog.audio import Clip, CutSettings, Cutter, NoiseStage, amplify
 from voicelog.live import wording
 from voicelog.live.cleaner import GrowingCleaner
 from voicelog.live.keys import Press
 from voicelog.live.level import level_dbfs, speech_dbfs
 from voicelog.live.mouth import Mouth
-from voicelog.live.patience import LONGEST_S, SHORTEST_S, closing_silence_s
+from voicelog.live.patience import LONGEST_S, LOOK_S, closing_silence_s
 from voicelog.live.reminders import Reminders
 from voicelog.live.screen import MARKS, Screen, View
 from voicelog.live.sound import Back, Began, Block, Ended, Lost, Over, Overrun, Sound
 from voicelog.resuming import where_it_stands
 from voicelog.session import Reply, State
 from voicelog.sitting import Listened, Sitting, Taken
-from voicelog.values import Frames, Verdict, VoicelogError
+from voicelog.values import SAMPLE_RATE, Frames, Verdict, VoicelogError
 
 CUTTING = CutSettings(closing_silence_s=0.72)
 """The loop closes an utterance itself; the cutter only where sound came faster than it could be looked at."""
@@ -226,12 +228,12 @@ class Conversation:
             self._cleaner.grow(clip.start_s, clip.frames)
             if self._talking and self._settings.headset and clip.end_s - clip.start_s > CUTTING.before_s + INTERRUPT_S:
                 self._sound.stop()
-        if silence < SHORTEST_S:
+        if silence < LOOK_S:
             return
         end = self._cutter.speech_end_s
         if self._guess is None or self._guess.speech_end_s != end:
             clip = self._cutter.so_far()
-            self._guess = None if clip is None else self._look(clip)
+            self._guess = None if clip is None else self._look(clip, silence)
         if self._guess is not None and silence >= self._guess.closing_silence_s:
             closed = self._cutter.close()
             if closed is not None:
@@ -244,14 +246,15 @@ class Conversation:
         assert end is not None
         return silence == 0 and not 0 <= end - self._grown_s < _GROW_S
 
-    def _look(self, clip: Clip) -> _Guess:
-        """Decode what was said so far, as if it were all."""
+    def _look(self, clip: Clip, silence_s: float) -> _Guess:
+        """Decode what was said so far, as if it were all; so much silence follows already."""
         if self._guess is not None:
             self._wasted += 1
         began = time.perf_counter()
         quiet = self._cleaner.whole(clip.start_s, clip.frames)
         clean_s = time.perf_counter() - began
-        listened = self._sitting.listen(quiet, raw=clip.frames if self._cleaner.changes_sound else None)
+        raw = _with_silence(clip.frames, silence_s) if self._cleaner.changes_sound else None
+        listened = self._sitting.listen(_with_silence(quiet, silence_s), raw=raw)
         words = [word.text for word in listened.heard.words]
         patience = closing_silence_s(listened.utterance, words, listened.grammar.network, self._sitting.number_words)
         end = self._cutter.speech_end_s
@@ -265,14 +268,14 @@ class Conversation:
             if wording.SOUND_LOST not in [reply.text for reply in self._to_say]:
                 self.say(wording.SOUND_LOST)
             return
-        guess = guess or self._look(clip)
+        guess = guess or self._look(clip, silence_s)
         self._guess = None
         cut_short = clip.cut_short or self._began_unheard(clip)
         self._reopened_at = None
         began = time.perf_counter()
         paused = self.state.mode == "paused"
         try:
-            taken = self._sitting.take(guess.listened, cut_short=cut_short)
+            taken = self._sitting.take(replace(guess.listened, sound=clip.frames), cut_short=cut_short)
         except VoicelogError as wrong:
             self._not_written(wrong)
             return
@@ -344,6 +347,15 @@ class Conversation:
         stands = where_it_stands(self.state)
         self.view = replace(self.view, mode=self.state.mode, stands=stands, level_dbfs=level_dbfs(frames))
         self._screen.show(self.view)
+
+
+def _with_silence(frames: Frames, silence_s: float) -> Frames:
+    """An utterance with as much silence behind it as the cutter leaves: what there is of it, back and forth.
+
+    What is measured of an utterance depends on it, and certainty was fitted to utterances that have it.
+    """
+    missing = round((CUTTING.after_s - silence_s) * SAMPLE_RATE)
+    return np.pad(frames, (0, missing), "reflect") if 0 < missing < len(frames) else frames
 
 
 def _why_not_written(wrong: VoicelogError) -> str:

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 
 from voicelog.grammar import Answer, CallSaid, Command, Network, NotUnderstood, Utterance
 
-SHORTEST_S = 0.3
+LOOK_S = 0.2
 """After so much silence an utterance is decoded, to see whether it is whole."""
+
+SHORTEST_S = 0.3
 
 LONGEST_S = 0.7
 
