@@ -226,7 +226,8 @@ class Conversation:
         if clip is not None:
             self._grown_s = clip.end_s
             self._cleaner.grow(clip.start_s, clip.frames)
-            if self._talking and self._settings.headset and clip.end_s - clip.start_s > CUTTING.before_s + INTERRUPT_S:
+            spoken_s = clip.end_s - silence - clip.start_s
+            if self._talking and self._settings.headset and spoken_s > CUTTING.before_s + INTERRUPT_S:
                 self._sound.stop()
         if silence < LOOK_S:
             return
@@ -244,7 +245,7 @@ class Conversation:
     def _due_for_growth(self, silence: float) -> bool:
         end = self._cutter.speech_end_s
         assert end is not None
-        return silence == 0 and not 0 <= end - self._grown_s < _GROW_S
+        return silence < LOOK_S and not 0 <= end - self._grown_s < _GROW_S
 
     def _look(self, clip: Clip, silence_s: float) -> _Guess:
         """Decode what was said so far, as if it were all; so much silence follows already."""
