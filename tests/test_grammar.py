@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from voicelog.grammar import CallSaid, Command, Grammars, NotUnderstood, parse_roster, snap, without
+from voicelog.grammar import CallSaid, Command, Grammars, NotUnderstood, parse_roster, snap
 from voicelog.grammar.jsgf import parse_jsgf
+from voicelog.grammar.network import Network, only, tree
 from voicelog.places import shipped
 from voicelog.values import GRAMS_PER_OUNCE, Call, VoicelogError
 
@@ -82,13 +84,21 @@ def test_any_words_are_understood_or_not_but_never_raise(words: list[str]) -> No
         assert CALL.network.accepts(words)
 
 
-@given(st.lists(st.sampled_from(["band", "two", "oh", "male", "hen", "foam", "yes"]), min_size=1, max_size=5))
-def test_without_removes_that_and_only_that(words: list[str]) -> None:
-    less = without(CALL.network, [words])
-    assert not less.accepts(words)
-    for other in (["hen"], ["band", "two"], ["band", "two", "male"]):
-        if other != words:
-            assert less.accepts(other) == CALL.network.accepts(other)
+UTTERANCES = st.lists(st.sampled_from(["band", "two", "oh", "male", "hen", "foam", "yes"]), min_size=1, max_size=5)
+
+
+@pytest.mark.parametrize("network_of", [only, tree])
+@given(said=st.lists(UTTERANCES, min_size=1, max_size=6), other=UTTERANCES)
+def test_a_network_of_utterances_accepts_those_and_no_other(
+    network_of: Callable[[list[list[str]]], Network], said: list[list[str]], other: list[str]
+) -> None:
+    network = network_of(said)
+    assert all(network.accepts(words) for words in said)
+    assert network.accepts(other) == (other in said)
+    assert all(network.accepts(words[:-1]) == (words[:-1] in said) for words in said)
+    if network_of is tree:
+        reached = [to for leaving in network.arcs for to in leaving.values()]
+        assert sorted(reached) == list(range(1, len(network.arcs)))  # one way to each state but the start
 
 
 def test_a_number_without_its_unit_is_no_weight() -> None:

@@ -11,8 +11,9 @@ import pytest
 import soundfile
 from pocketsphinx import Config, Decoder
 
+from voicelog.hearing.phones import NATS
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser, model_folder
-from voicelog.rehearse.acoustic import LOG_BASE, SENONE_SHIFT, AcousticModel, Floats, read_model
+from voicelog.rehearse.acoustic import AcousticModel, Floats, read_model
 from voicelog.rehearse.align import Aligned, Aligner, features_of
 from voicelog.rehearse.held_back import helps
 from voicelog.rehearse.mllr import Transform, estimate, identity, posteriors
@@ -76,7 +77,7 @@ def test_likelihoods_are_those_of_pocketsphinx(model: AcousticModel, tmp_path: P
     scores = np.frombuffer(raw[raw.index(b"endhdr\n") + 11 :], "<i2").reshape(-1, senones + 1)[:, 1:]
     features = features_of(np.frombuffer(cepstra_file.read_bytes()[4:], ">f4").reshape(-1, 13).astype(np.float64))
     scores, features = scores[::4], features[::4]
-    step = LOG_BASE * 2**SENONE_SHIFT
+    step = NATS
     of_phones = np.arange(3 * len(model.phones))  # The first senones: three for each base phone, in order.
     ours = np.zeros((len(features), len(of_phones)))
     for stream in range(3):

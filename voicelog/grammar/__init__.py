@@ -5,7 +5,7 @@ It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` list
 
 from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like
 from voicelog.grammar.compile import Grammar, Grammars
-from voicelog.grammar.network import Network, without
+from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.roster import parse_roster
 from voicelog.grammar.snap import snap
@@ -29,5 +29,4 @@ __all__ = [
     "parse_roster",
     "snap",
     "sounds_like",
-    "without",
 ]

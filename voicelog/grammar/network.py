@@ -96,33 +96,8 @@ def minimal(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> Network:
     return Network(tuple(merged), frozenset(number[block[state]] for state in finals if block[state] in number))
 
 
-def without(network: Network, said: Iterable[Sequence[str]]) -> Network:
-    """The network less some utterances: what a recogniser hears there is its next best reading."""
-    trie, ends = _trie(said)
-
-    # A state is (state of the network, node of the trie); node None has left the trie for good.
-    first: tuple[int, int | None] = (0, 0)
-    number = {first: 0}
-    arcs: list[dict[str, int]] = [{}]
-    finals: set[int] = set()
-    todo = [first]
-    while todo:
-        pair = todo.pop()
-        state, at = pair
-        if state in network.finals and at not in ends:
-            finals.add(number[pair])
-        for word, to in network.arcs[state].items():
-            target = (to, None if at is None else trie[at].get(word))
-            if target not in number:
-                number[target] = len(arcs)
-                arcs.append({})
-                todo.append(target)
-            arcs[number[pair]][word] = number[target]
-    return Network(tuple(arcs), frozenset(finals), network.meaning)
-
-
 def only(said: Iterable[Sequence[str]]) -> Network:
-    """The network of these utterances and no other."""
+    """The smallest network of these utterances and no other."""
     arcs, ends = _trie(said)
     return minimal(arcs, frozenset(ends))
 

@@ -25,7 +25,6 @@ from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 if TYPE_CHECKING:
     Logs = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
-    Numbers = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
 
 Words = tuple[str, ...]
 

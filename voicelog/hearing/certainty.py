@@ -28,10 +28,6 @@ seed 230 to 235 were heard right, and certainty came out alike."""
 WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
 
-SPEECH_OF_THE_GRAMMAR = -6.0
-"""Nats a frame. Recorded calls fit better than this, talk and coughs worse, however the words of a small
-network are pressed onto them."""
-
 
 @dataclass(frozen=True, slots=True)
 class Evidence:

@@ -7,7 +7,6 @@ The files are those of the English model in the PocketSphinx wheel; their format
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -30,6 +29,8 @@ STATES = 3
 _POSITIONS = ("inside", "begin", "end", "single")
 Position = Literal["inside", "begin", "end", "single"]
 """Where in a word a phone stands; the order is that of the file."""
+
+_BYTE_ORDER = bytes.fromhex("44332211")
 
 _RAREST = 1e-4
 """Least probability of a transition, as in PocketSphinx (tmatfloor)."""
@@ -59,27 +60,20 @@ class PhoneModel:
 
     def _read(self, folder: Path) -> None:
         data = (folder / "mdef").read_bytes()
-        if data[:4] != b"BMDF":
-            raise ValueError("mdef is of another format")
-        at = 12 + struct.unpack_from("<i", data, 8)[0]
-        names, phones, states, _, _, _, sequences, _, nodes, _ = struct.unpack_from("<10i", data, at)
+        names = phone_names(data)
+        counts = _counts_at(data)
+        _, phones, states, _, _, _, sequences, _, nodes, _ = struct.unpack_from("<10i", data, counts)
         if states != STATES:
             raise ValueError(f"phones of {states} states")
-        at += 40
-        text = at
-        self._phones: dict[str, int] = {}
-        for number in range(names):
-            end = data.index(b"\0", at)
-            self._phones[data[at:end].decode()] = number
-            at = end + 1
-        at += -(at - text) % 4
-        at += nodes * 8
+        self._phones = {name: number for number, name in enumerate(names)}
+        text = sum(len(name.encode()) + 1 for name in names)
+        at = counts + 40 + text + -text % 4 + nodes * 8
         kind = np.dtype([("sequence", "<i4"), ("transitions", "<i4"), ("about", "<i1", 4)])
         self._entries = np.frombuffer(data, kind, phones, at)
         at += phones * kind.itemsize + 4  # the length of what follows
         self._sequences = np.frombuffer(data, "<u2", sequences * states, at).reshape(-1, states)
-        about = self._entries["about"][names:].astype(np.int64)
-        self._numbers = {tuple(each): names + number for number, each in enumerate(about.tolist())}
+        about = self._entries["about"][len(names) :].astype(np.int64)
+        self._numbers = {tuple(each): number for number, each in enumerate(about.tolist(), len(names))}
         self._transitions = _transitions((folder / "transition_matrices").read_bytes())
 
     def unit(self, phone: str, before: str, after: str, position: Position) -> Unit:
@@ -102,12 +96,36 @@ class PhoneModel:
         return base
 
 
+def phone_names(mdef: bytes) -> tuple[str, ...]:
+    """The base phones, in the model's order, from the bytes of its binary mdef; ValueError where it is none."""
+    if mdef[:4] != b"BMDF":
+        raise ValueError("mdef is not binary")
+    at = _counts_at(mdef)
+    (phones,) = struct.unpack_from("<i", mdef, at)
+    return tuple(name.decode() for name in mdef[at + 40 :].split(b"\0", phones)[:phones])
+
+
+def _counts_at(mdef: bytes) -> int:
+    """Where the ten counts stand, behind a description of the format."""
+    return 12 + int(struct.unpack_from("<i", mdef, 8)[0])
+
+
+def behind_header(file: bytes) -> int:
+    """Where the numbers of a model or score file begin: behind a header of lines and a byte order mark (bio.c of
+    PocketSphinx 5). ValueError where there is none, or numbers are the other way round."""
+    marker = b"endhdr\n"
+    at = file.index(marker) + len(marker)
+    if file[at : at + 4] != _BYTE_ORDER:
+        raise ValueError("a model file is not in little-endian order")
+    return at + 4
+
+
 def _transitions(data: bytes) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
-    head = data.index(b"endhdr\n") + len(b"endhdr\n")
-    magic, matrices, source, target, total = struct.unpack_from("<5i", data, head)
-    if magic != 0x11223344 or (source, target) != (STATES, STATES + 1) or total != matrices * source * target:
+    at = behind_header(data)
+    matrices, source, target, total = struct.unpack_from("<4i", data, at)
+    if (source, target) != (STATES, STATES + 1) or total != matrices * source * target:
         raise ValueError("transition_matrices is of another format")
-    counts = np.frombuffer(data, "<f4", total, head + 20).reshape(matrices, source, target).astype(float)
+    counts = np.frombuffer(data, "<f4", total, at + 16).reshape(matrices, source, target).astype(float)
     allowed = counts > 0
     for _ in range(2):  # floored in between
         counts /= counts.sum(2, keepdims=True)
@@ -122,15 +140,9 @@ def _transitions(data: bytes) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
 def read_costs(dump: Path) -> Costs:
     """The scores of one utterance as PocketSphinx writes them into a file (senlogdir), all states computed."""
     data = dump.read_bytes()
-    head = data.index(b"endhdr\n") + len(b"endhdr\n")
-    states = int(dict(_header(data[:head]))["n_sen"])
-    rows = np.frombuffer(data, "<i2", offset=head + 4).reshape(-1, states + 1)
+    at = behind_header(data)
+    (states,) = (int(line.split()[1]) for line in data[:at].split(b"\n") if line.startswith(b"n_sen "))
+    rows = np.frombuffer(data, "<i2", offset=at).reshape(-1, states + 1)
     if (rows[:, 0] != states).any():
         raise VoicelogError("PocketSphinx wrote scores of some states only; install the pinned version of it")
     return rows[:, 1:]
-
-
-def _header(head: bytes) -> Iterator[tuple[str, str]]:
-    for line in head.decode().splitlines():
-        name, _, value = line.partition(" ")
-        yield name, value

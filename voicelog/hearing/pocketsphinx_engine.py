@@ -18,7 +18,7 @@ import os
 import tempfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import chain, count, takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,24 +82,6 @@ MOST_GRAPHS = 4
 Words = tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """One segment of a decoded path: frames from `start` to `end` inclusive, acoustic score in nats."""
-
-    word: str
-    start: int
-    end: int
-    score: float
-
-    @property
-    def frames(self) -> int:
-        return self.end - self.start + 1
-
-    @property
-    def is_word(self) -> bool:
-        return self.word[:1] not in ("<", "[", "+")
-
-
 def model_folder() -> Path:
     """The English model that the PocketSphinx wheel carries."""
     import pocketsphinx
@@ -139,13 +121,14 @@ def open_decoder(mllr: Path | None = None, **settings: object) -> Decoder:
     return decoder
 
 
-def decode(decoder: Decoder, sound: bytes) -> list[Piece]:
+def decode(decoder: Decoder, sound: bytes) -> list[Spoken]:
+    """The path that the decoder found along its own network; what is no word of it is in brackets (`is_word`)."""
     decoder.start_utt()
     decoder.process_raw(sound, full_utt=True)
     decoder.end_utt()
     return [
         # A second pronunciation is written word(2); an arc without a word is written (NULL).
-        Piece(part.word.partition("(")[0], part.start_frame, part.end_frame, _nats(part.ascore))
+        Spoken(part.word.partition("(")[0], part.start_frame, part.end_frame, _nats(part.ascore))
         for part in decoder.seg() or ()
         if not part.word.startswith("(")
     ]

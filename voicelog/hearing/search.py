@@ -58,6 +58,11 @@ class Spoken:
     def frames(self) -> int:
         return self.end - self.start + 1
 
+    @property
+    def is_word(self) -> bool:
+        """Not so of silence and noise, as PocketSphinx writes them."""
+        return self.word[:1] not in ("<", "[", "+")
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -139,7 +144,8 @@ class Graph:
 
 
 def exact(found: Sequence[Reading], costs: Costs, model: PhoneModel, ways: Ways, word_cost: float) -> list[Reading]:
-    """The same readings, each with the score that it has by itself, best first."""
+    """The same readings, each with the score that it has by itself, best first; less those that the sound is too short
+    for. The rest as for `Graph`."""
     if not found:
         return []
     # Where every state has one way to it, no word has rivals for its beginning.

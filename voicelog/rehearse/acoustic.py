@@ -8,7 +8,6 @@ File formats: bio.c, bin_mdef.c, ms_gauden.c and ptm_mgau.c of PocketSphinx 5.
 
 from __future__ import annotations
 
-import math
 import struct
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,15 +15,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from voicelog.hearing.phones import NATS, behind_header, phone_names
 from voicelog.values import VoicelogError
 
 Floats = npt.NDArray[np.float64]
-
-LOG_BASE = math.log(1.0001)
-"""One unit of the library's integer logarithms, in nats."""
-
-SENONE_SHIFT = 10
-"""Mixture weights are kept as integer logarithms shifted right by so many bits."""
 
 VARIANCE_FLOOR = 1e-4
 """The library's `varfloor`."""
@@ -47,7 +41,7 @@ class AcousticModel:
 def read_model(folder: Path) -> AcousticModel:
     """The model in `folder`. Raises VoicelogError where it is not of this kind."""
     try:
-        phones = _read_phones((folder / "mdef").read_bytes())
+        phones = phone_names((folder / "mdef").read_bytes())
         means = _read_gaussians((folder / "means").read_bytes())
         variances = np.maximum(_read_gaussians((folder / "variances").read_bytes()), VARIANCE_FLOOR)
         log_weights = _read_weights((folder / "sendump").read_bytes(), means.shape[1])
@@ -58,19 +52,8 @@ def read_model(folder: Path) -> AcousticModel:
     return AcousticModel(phones, means, variances, log_weights)
 
 
-def _read_phones(mdef: bytes) -> tuple[str, ...]:
-    if mdef[:4] != b"BMDF":
-        raise ValueError("mdef is not binary")
-    _, described = struct.unpack_from("<2i", mdef, 4)
-    counts = 12 + described
-    (phones,) = struct.unpack_from("<i", mdef, counts)
-    names = mdef[counts + 10 * 4 :].split(b"\0", phones)[:phones]
-    return tuple(name.decode() for name in names)
-
-
 def _read_gaussians(file: bytes) -> Floats:
-    marker = b"endhdr\n"
-    at = file.index(marker) + len(marker) + 4  # behind it a byte order mark
+    at = behind_header(file)
     codebooks, streams, densities = struct.unpack_from("<3i", file, at)
     lengths = struct.unpack_from(f"<{streams}i", file, at + 12)
     if len(set(lengths)) > 1:
@@ -85,5 +68,5 @@ def _read_weights(file: bytes, streams: int) -> Floats:
         at += 4 + length
     densities, senones = struct.unpack_from("<2i", file, at + 4)
     steps = np.frombuffer(file, np.uint8, streams * densities * senones, at + 12).astype(np.float64)
-    weights: Floats = -LOG_BASE * 2**SENONE_SHIFT * steps.reshape(streams, densities, senones)
+    weights: Floats = -NATS * steps.reshape(streams, densities, senones)
     return weights
