@@ -57,7 +57,14 @@ def test_a_clock_behind_the_ledger_is_told_and_stops_nothing(keeper: Keeper, mon
     stdout, stderr = told("type", "--pen", "3", typed="band four male\n")
     assert stdout.startswith("the clock is behind the ledger. pen three, ")
     assert warning in stderr and "four, male" in stdout
-    assert len(events(keeper)) == 45
+    assert warning in told("fix", "4", "--say", "female", "--reason", "misheard")[1]
+    assert len(events(keeper)) == 46
+    facts, birds = keeper.ledger.with_name("facts.jsonl"), keeper.ledger.with_name("birds.csv")
+    facts.write_text('{"kind": "pen_named", "pen": "9", "use": "males"}\n', encoding="utf-8")
+    birds.write_text("band,sex\n77,male\n", encoding="utf-8")
+    assert warning in told("apply", str(facts))[1]
+    assert warning in told("import", str(birds), "--dry-run")[1]
+    assert warning in told("undo", str(events(keeper)[-1].id), "--reason", "another pen")[1]  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("command", COMMANDS)

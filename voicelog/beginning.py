@@ -16,6 +16,7 @@ ANY_BAND = tuple(range(1, 300))
 """The roster where nothing is known of the birds."""
 
 HIGHEST_BAND = 9999
+
 CLOCK_MAY_DIFFER = timedelta(days=1)
 """Two devices whose ledgers are merged hardly ever have the same time."""
 
@@ -25,14 +26,13 @@ FREE_BANDS = 60
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """`opening` is said first; empty where nothing is known of the pen. `warning`, for the eye, says more."""
+    """`opening` is said first; empty where nothing is known of the pen."""
 
     purpose: Purpose
     roster: tuple[int, ...]
     known: Mapping[int, Known] = field(default_factory=dict)
     gone: Mapping[int, str] = field(default_factory=dict)
     opening: str = ""
-    warning: str = ""
 
 
 def clock_warning(ledger: Ledger) -> str:
@@ -47,6 +47,11 @@ def clock_warning(ledger: Ledger) -> str:
         f"the clock says {now:%Y-%m-%d}, and the ledger goes on to {latest.astimezone(now.tzinfo):%Y-%m-%d}: "
         "set the clock, or what is written now is kept under the wrong day"
     )
+
+
+def opened(ledger: Ledger, words: str) -> str:
+    """The words that open a session, behind what is wrong with the clock."""
+    return ". ".join(filter(None, (CLOCK_BEHIND if clock_warning(ledger) else "", words)))
 
 
 def begin(
@@ -65,19 +70,17 @@ def begin(
     if ledger is None:
         purpose = Purpose(kind, pen, lot, to=to)
         return Beginning(purpose, () if kind == "tally" else tuple(roster or ANY_BAND))
-    yard, now = yard_now(ledger), datetime.now().astimezone()
+    yard = yard_now(ledger)
     if lot is not None and lot not in yard.lots:
         raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
     if kind in ("tally", "banding") and lot is None:
         lot = _lot_in(yard, pen)
     males_to = next((name for name, found in yard.pens.items() if found.use == "males"), None)
     purpose = Purpose(kind, pen, lot, males_to=males_to, to=to)
-    known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, now).items()}
+    known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, datetime.now().astimezone()).items()}
     bands = _roster(ledger, kind, roster, pen)
     gone = {} if kind == "banding" else gone_birds(ledger)
-    warning = clock_warning(ledger)
-    said = (CLOCK_BEHIND if warning else "", _opening(yard, plans, purpose, bands))
-    return Beginning(purpose, bands, known, gone, ". ".join(filter(None, said)), warning)
+    return Beginning(purpose, bands, known, gone, opened(ledger, _opening(yard, plans, purpose, bands)))
 
 
 def _roster(ledger: Ledger, kind: Kind, roster: Sequence[int] | None, pen: str | None) -> tuple[int, ...]:

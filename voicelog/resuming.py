@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from voicelog.beginning import Beginning, begin
+from voicelog.beginning import Beginning, begin, opened
 from voicelog.flock import Plans
 from voicelog.ledger import Ledger, SessionStarted
 from voicelog.session import Settings, State, resume
 from voicelog.session.purpose import KINDS
 from voicelog.session.state import bird_in_hand, left
-from voicelog.session.wording import CLOCK_BEHIND, PAUSED, digits, listening, tally
+from voicelog.session.wording import PAUSED, digits, listening, tally
 from voicelog.session.wording import left as left_words
 from voicelog.values import VoicelogError
 
@@ -32,8 +32,7 @@ def go_on(ledger: Ledger, plans: Plans, settings: Settings) -> tuple[Beginning, 
     state = replace(resume(started.roster, facts, known, settings, beginning.purpose), gone=beginning.gone)
     if state.mode == "finished":
         raise VoicelogError("the last session is finished: begin a new one without --resume")
-    said = (CLOCK_BEHIND if beginning.warning else "", _opening(state))
-    opening = ". ".join(filter(None, said))
+    opening = opened(ledger, _opening(state))
     return replace(beginning, roster=started.roster, known=known, opening=opening), (name, state)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from voicelog.commands.options import LEDGER
+from voicelog.commands.options import LEDGER, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, settings_now
 
@@ -50,6 +50,7 @@ def apply(file: Path, ledger: Path | None) -> None:
     if not facts:
         raise VoicelogError(f"{file}: holds no fact; write one JSON object a line")
     with Ledger.open(ledger_path(config, ledger)) as book:
+        warn_of_clock(book)
         try:
             enter(book, facts)
         except Contradiction as wrong:

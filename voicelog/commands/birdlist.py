@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from voicelog.commands.options import LEDGER, ON
+from voicelog.commands.options import LEDGER, ON, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, settings_now
 
@@ -29,6 +29,7 @@ def import_birds(file: Path, dry_run: bool, on: date | None, ledger: Path | None
 
     config = settings_now()
     with Ledger.open(ledger_path(config, ledger)) as book:
+        warn_of_clock(book)
         found = read_bird_list(file, check_plans(config), frozenset(book.lots().lots), on or date.today())
         if not found.facts and not found.wrong:
             raise VoicelogError(f"{file}: holds no bird; write one a line, below the names of the columns")

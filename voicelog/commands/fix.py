@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import LEDGER
+from voicelog.commands.options import LEDGER, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import ledger_path, open_grammars, settings_now
 
@@ -39,6 +39,7 @@ def fix(call: str, at: str | None, say: str, reason: str, ledger: Path | None) -
     if not isinstance(said, CallSaid) or words.doubts:
         raise VoicelogError(f"“{say}” is no call; say it as in a session, such as: female foam no")
     with Ledger.open(ledger_path(config, ledger), must_exist=True) as book:
+        warn_of_clock(book)
         target = _find(book, call, at)
         wrong, day = book.call(target)
         right = said.call.over(wrong)
@@ -61,6 +62,7 @@ def undo(event: str, reason: str, ledger: Path | None) -> None:
     from voicelog.ledger import Ledger
 
     with Ledger.open(ledger_path(settings_now(), ledger), must_exist=True) as book:
+        warn_of_clock(book)
         (kept,) = enter(book, [fact("retracted", target=event, reason=reason)])
     click.echo(f"taken back; undo that with: voicelog undo {kept.id} --reason …")
 
