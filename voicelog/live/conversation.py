@@ -351,7 +351,7 @@ class Conversation:
 
 
 def _with_silence(frames: Frames, silence_s: float) -> Frames:
-    """An utterance with as much silence behind it as the cutter leaves: what there is of it, back and forth.
+    """An utterance, shape (samples,), with as much silence behind it as the cutter leaves: what there is, and back.
 
     What is measured of an utterance depends on it, and certainty was fitted to utterances that have it.
     """

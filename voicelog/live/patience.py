@@ -10,6 +10,7 @@ LOOK_S = 0.2
 """After so much silence an utterance is decoded, to see whether it is whole."""
 
 SHORTEST_S = 0.3
+"""How soon the surest utterance closes."""
 
 LONGEST_S = 0.7
 
