@@ -15,7 +15,7 @@ from voicelog.ledger import Ledger
 from voicelog.live import Conversation, FileSound, LineScreen, LiveSettings, Mouth
 from voicelog.session import State, start
 from voicelog.sitting import Sitting
-from voicelog.values import SAMPLE_RATE, Frames, Heard, Word
+from voicelog.values import SAMPLE_RATE, Check, Frames, Heard, Word, unchecked
 from voicelog.wiring import open_grammars
 
 ROSTER = tuple(range(1, 21))
@@ -25,7 +25,8 @@ VOICE = EspeakVoice()
 class ToldRecogniser:
     """Hears one of `texts` after the other, whatever the sound; the last again and again.
 
-    Of "one thing | another" it is not sure which.
+    Of "one thing | another" it is not sure which. Hearing is made of two steps, after each of which it asks
+    whether to go on.
     """
 
     name = "told"
@@ -33,6 +34,7 @@ class ToldRecogniser:
     def __init__(self, texts: Iterable[str]) -> None:
         self._texts = list(texts)
         self.lengths: list[float] = []
+        self.begun = 0
 
     def listen_for(self, network: Network) -> None:
         pass
@@ -46,7 +48,10 @@ class ToldRecogniser:
     def reset(self) -> None:
         raise AssertionError("a live session hears whole utterances")
 
-    def hear(self, views: Sequence[Frames]) -> Heard:
+    def hear(self, views: Sequence[Frames], check: Check = unchecked) -> Heard:
+        self.begun += 1
+        for _ in range(2):
+            check()
         self.lengths.append(len(views[0]) / SAMPLE_RATE)
         text = self._texts.pop(0) if len(self._texts) > 1 else self._texts[0]
         text, _, other = text.partition(" | ")

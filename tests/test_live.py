@@ -92,6 +92,27 @@ def test_a_pause_in_a_call_does_not_cut_it() -> None:
     assert len(told.recogniser.lengths) == 2
 
 
+def test_a_look_is_broken_off_when_the_handler_speaks_on() -> None:
+    """Hearing takes as long as the sound that waits meanwhile: before it is done, the call goes on."""
+    sound = FileSound([quiet(1), speech(0.8), quiet(0.16), speech(0.8)])
+    told = Told(["band four male"], sound)
+    told.conversation._sound.behind = lambda: told.recogniser.begun > 0 and sound.now() < 2.4  # type: ignore[method-assign]
+    told.run()
+    assert told.said == ["+ four, male"]
+    assert (told.recogniser.begun, len(told.recogniser.lengths)) == (2, 1)
+    assert told.recogniser.lengths[0] > 1.7
+
+
+def test_a_slow_look_does_not_join_two_calls() -> None:
+    """Sound that waits is heard up to where the first call may be over, and no further before it was looked at."""
+    sound = FileSound([quiet(1), speech(0.8), quiet(0.34), speech(0.8), quiet(2)])
+    told = Told(["band four male", "band five female"], sound)
+    told.conversation._sound.behind = lambda: sound.now() < 3.5  # type: ignore[method-assign]
+    told.run()
+    assert told.said == ["+ four, male", "+ five, female"]
+    assert told.recogniser.begun == 2
+
+
 def test_what_the_speaker_says_is_not_heard_with_a_loudspeaker() -> None:
     """The reply comes back at -10 dB; it is speech, and longer than any call."""
     piece = np.concatenate([quiet(0.5), speech(), quiet(0.5)])

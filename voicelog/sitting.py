@@ -15,7 +15,7 @@ from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, State, Turn, expects, step
 from voicelog.session.calls import rival_weighs_likelier
-from voicelog.values import SAMPLE_RATE, Call, Frames, Heard, Verdict, VoicelogError, Word
+from voicelog.values import SAMPLE_RATE, Call, Check, Frames, Heard, Verdict, VoicelogError, Word, unchecked
 
 if TYPE_CHECKING:
     from voicelog.hearing import Recogniser
@@ -111,8 +111,11 @@ class Sitting:
         """One utterance as sound, shape (samples,), int16, 16 kHz mono; `raw` is what is kept of it."""
         return self.take(self.listen(frames, raw=raw), cut_short=cut_short)
 
-    def listen(self, frames: Frames, *, raw: Frames | None = None) -> Listened:
-        """What `hear` would hear, with nothing coming of it yet: the handler may be speaking on."""
+    def listen(self, frames: Frames, *, raw: Frames | None = None, check: Check = unchecked) -> Listened:
+        """What `hear` would hear, with nothing coming of it yet: the handler may be speaking on.
+
+        What `check` raises, whenever it turns out that this is so, ends it.
+        """
         began = time.perf_counter()
         if self._recogniser is None:
             raise VoicelogError("this session has no recogniser: type the calls")
@@ -122,7 +125,8 @@ class Sitting:
         else:
             self._recogniser.listen_for(grammar.network)
             views = views_of(frames, raw)
-            heard = self._recogniser.hear(views) if has_voice(views[0]) else Heard((), 0.0, self._recogniser.name)
+            voiced = has_voice(views[0])
+            heard = self._recogniser.hear(views, check) if voiced else Heard((), 0.0, self._recogniser.name)
         heard = self._by_weight(grammar, heard)
         doubts = self._doubts(grammar, heard)
         sound = frames if raw is None else raw

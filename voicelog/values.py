@@ -6,6 +6,7 @@ Nothing here does work. A room may import this module and the rooms that
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, Literal
@@ -22,6 +23,13 @@ GRAMS_PER_OUNCE = 28.349523125
 
 Frames = npt.NDArray[np.int16]
 """Mono sound, shape (samples,), int16, at `SAMPLE_RATE`."""
+
+Check = Callable[[], None]
+"""Called between the steps of a long work by who does it. What it raises breaks the work off."""
+
+
+def unchecked() -> None:
+    """The `Check` of work that nothing breaks off."""
 
 
 class VoicelogError(Exception):

@@ -39,7 +39,7 @@ from voicelog.hearing.certainty import (
 )
 from voicelog.hearing.phones import Costs, PhoneModel, read_costs
 from voicelog.hearing.search import Graph, Reading, Spoken, exact
-from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
+from voicelog.values import SAMPLE_RATE, Check, Frames, Heard, VoicelogError, Word, unchecked
 
 if TYPE_CHECKING:
     from pocketsphinx import Decoder
@@ -216,28 +216,33 @@ class PocketSphinxRecogniser:
         self._pending.clear()
         return self.hear((frames,))
 
-    def hear(self, views: Sequence[Frames]) -> Heard:
-        words, rival, evidence = self.weigh(views)
+    def hear(self, views: Sequence[Frames], check: Check = unchecked) -> Heard:
+        words, rival, evidence = self.weigh(views, check)
         if evidence is None:
             return Heard((), 0.0, self.name)
         either = speech_of(evidence) if rival is not None else 0.0
         return Heard(words, certainty_of(evidence), self.name, rival, either=either)
 
-    def weigh(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
+    def weigh(
+        self, views: Sequence[Frames], check: Check = unchecked
+    ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """What was heard, the runner-up, and what was measured of them; no evidence where nothing was heard."""
         if len(views[0]) < SHORTEST_S * SAMPLE_RATE:
             return (), None, None
         if self._second is None:
-            return self._weigh_views(views[:2])
-        return self._weigh_with(self._second, views[0], views[-1])
+            return self._weigh_views(views[:2], check)
+        return self._weigh_with(self._second, views[0], views[-1], check)
 
     def _weigh_with(
-        self, second: SecondListener, quiet: Frames, raw: Frames
+        self, second: SecondListener, quiet: Frames, raw: Frames, check: Check
     ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """PocketSphinx names readings, and both listeners weigh them."""
         taken_in = self._aside.submit(second.take_in, raw)  # works while PocketSphinx does: it holds no Python lock
-        found = self._readings(self._costs(quiet))
+        costs = self._costs(quiet)
+        check()
+        found = self._readings(costs, check)
         impression = taken_in.result()
+        check()
         if not found:
             return (), None, None
         shorter = self._shorter(found[0].words)
@@ -262,10 +267,14 @@ class PocketSphinxRecogniser:
         meaning = self._network.meaning
         return [some for some in less if self._network.accepts(some) and meaning(some) != meaning(words)]
 
-    def _weigh_views(self, views: Sequence[Frames]) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
+    def _weigh_views(
+        self, views: Sequence[Frames], check: Check
+    ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """The one listener scores both views, unless the first knows no other reading."""
         costs = [self._costs(views[0])]
-        found = self._readings(costs[0])
+        check()
+        found = self._readings(costs[0], check)
+        check()
         if not found:
             return (), None, None
         if self._rival(found) is not None:
@@ -286,7 +295,7 @@ class PocketSphinxRecogniser:
         )
         return said, rival, evidence
 
-    def _readings(self, costs: Costs) -> list[Reading]:
+    def _readings(self, costs: Costs, check: Check = unchecked) -> list[Reading]:
         """The readings that are weighed, best first: of each meaning the best few wordings."""
         if self._network is None:
             raise RuntimeError("listen_for comes before hearing")
@@ -298,6 +307,7 @@ class PocketSphinxRecogniser:
                 nonsense.append(reading)
             elif len(found.setdefault(meaning, [])) < WORDINGS:
                 found[meaning].append(reading)
+        check()
         likely = sorted(chain.from_iterable(found.values()), key=lambda reading: -reading.worth)[:RESCORED]
         scored = self._exact([*likely, *nonsense[:1]], costs)
         sense = [each for each in scored if each.words not in {other.words for other in nonsense[:1]}]

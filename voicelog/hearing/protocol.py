@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from voicelog.grammar.network import Network
-from voicelog.values import Frames, Heard
+from voicelog.values import Check, Frames, Heard, unchecked
 
 
 class Recogniser(Protocol):
@@ -18,6 +18,8 @@ class Recogniser(Protocol):
     recogniser is then ready for the next. `reset` drops a half fed utterance.
     `hear` takes a whole utterance at once, in one view or in several of the same
     sound and length (`audio/views.py`), the most trusted first; an engine may use the first alone.
+    It calls `check` now and then, a tenth of a second of work apart at the most where it can; where that raises, the
+    utterance is dropped, and the recogniser is ready for the next.
     """
 
     name: str
@@ -30,4 +32,4 @@ class Recogniser(Protocol):
 
     def reset(self) -> None: ...
 
-    def hear(self, views: Sequence[Frames]) -> Heard: ...
+    def hear(self, views: Sequence[Frames], check: Check = unchecked) -> Heard: ...

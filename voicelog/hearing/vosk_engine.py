@@ -30,7 +30,7 @@ import numpy as np
 
 from voicelog.grammar.network import Network
 from voicelog.hearing.models import load_vosk, try_model
-from voicelog.values import SAMPLE_RATE, Frames, Heard, VoicelogError, Word
+from voicelog.values import SAMPLE_RATE, Check, Frames, Heard, VoicelogError, Word, unchecked
 
 UNKNOWN = "[unk]"
 """Stands in `Heard.words` for a word that the grammar does not have."""
@@ -154,9 +154,11 @@ class VoskRecogniser:
         began_s = self._before / SAMPLE_RATE
         return heard_in(readings_in(self._close(), began_s, self._network.words), self._network)
 
-    def hear(self, views: Sequence[Frames]) -> Heard:
+    def hear(self, views: Sequence[Frames], check: Check = unchecked) -> Heard:
         self.reset()
-        self.feed(views[0])
+        for start in range(0, len(views[0]), SAMPLE_RATE):
+            check()
+            self.feed(views[0][start : start + SAMPLE_RATE])
         return self.finish()
 
     def reset(self) -> None:

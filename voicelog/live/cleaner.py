@@ -7,8 +7,11 @@ import numpy as np
 from voicelog.audio import NoiseStage
 from voicelog.values import SAMPLE_RATE, Frames
 
-_PUSH = np.zeros(round(0.2 * SAMPLE_RATE), np.int16)
-"""Silence that pushes the end of what was fed out of the stage."""
+_PUSH = np.zeros(round(0.02 * SAMPLE_RATE), np.int16)
+"""Silence that pushes the end of what was fed out of the stage, as often as it takes."""
+
+_MOST_PUSHES = 100
+"""For a stage that still warms up: two seconds."""
 
 _WARM_UP = round(2.1 * SAMPLE_RATE)
 """A stage judges the noise by its first seconds."""
@@ -48,7 +51,10 @@ class GrowingCleaner:
     def whole(self, start_s: float, frames: Frames) -> Frames:
         """The utterance without noise: same length, in step with the input. It may still grow."""
         self.grow(start_s, frames)
-        self._feed(_PUSH, own=False)
+        pushed = 0
+        while self._behind > pushed and pushed < _MOST_PUSHES * len(_PUSH):
+            self._feed(_PUSH, own=False)
+            pushed += len(_PUSH)
         out = np.concatenate(self._out)
         own = np.concatenate([np.full(count, mine) for count, mine in self._belongs])[: len(out)]
         quiet: Frames = out[own][: len(frames)]

@@ -17,14 +17,14 @@ from voicelog.live.cleaner import GrowingCleaner
 from voicelog.live.keys import Press
 from voicelog.live.level import level_dbfs, speech_dbfs
 from voicelog.live.mouth import Mouth
-from voicelog.live.patience import LONGEST_S, LOOK_S, closing_silence_s
+from voicelog.live.patience import LONGEST_S, LOOK_S, SHORTEST_S, closing_silence_s
 from voicelog.live.reminders import Reminders
 from voicelog.live.screen import MARKS, Screen, View
 from voicelog.live.sound import Back, Began, Block, Ended, Lost, Over, Overrun, Sound
 from voicelog.resuming import where_it_stands
 from voicelog.session import Reply, State
 from voicelog.sitting import Listened, Sitting, Taken
-from voicelog.values import SAMPLE_RATE, Frames, Verdict, VoicelogError
+from voicelog.values import SAMPLE_RATE, Check, Frames, Verdict, VoicelogError, unchecked
 
 CUTTING = CutSettings(closing_silence_s=0.72)
 """The loop closes an utterance itself; the cutter only where sound came faster than it could be looked at."""
@@ -78,6 +78,10 @@ class _Guess:
     clean_s: float
 
 
+class _SpokenOn(Exception):
+    """What was looked at is not over, or is not there any more."""
+
+
 class Conversation:
     """Hears and answers until the session is finished, the handler leaves, or the sound is over.
 
@@ -104,6 +108,8 @@ class Conversation:
         self._reminders = self._settings.reminders
         self._watch = watch
         self._cutter = Cutter(CUTTING)
+        self._closed: deque[Clip] = deque()
+        """Utterances that the cutter closed itself."""
         self._guess: _Guess | None = None
         self._wasted = 0
         self._grown_s = 0.0
@@ -204,11 +210,7 @@ class Conversation:
             self._reopened_at = self._cutter.now_s
             self._tail.append(frames)
             return
-        for clip in self._cutter.feed(frames):
-            guess = self._guess
-            if guess is not None and (clip.cut_short or abs(guess.speech_end_s + CUTTING.after_s - clip.end_s) > 0.01):
-                guess = None
-            self._take(clip, guess, CUTTING.closing_silence_s)
+        self._closed.extend(self._cutter.feed(frames))
 
     def _deaf(self, at_s: float) -> bool:
         if self._settings.headset or self._talk_from is None or at_s <= self._talk_from:
@@ -217,6 +219,8 @@ class Conversation:
 
     def _settle(self) -> None:
         """After everything that happened: close an utterance, look at it, say something, or nothing."""
+        while self._closed:
+            self._take_closed(self._closed.popleft())
         silence = self._cutter.silence_s
         if silence is None:
             self._say_next()
@@ -233,8 +237,8 @@ class Conversation:
             return
         end = self._cutter.speech_end_s
         if self._guess is None or self._guess.speech_end_s != end:
-            clip = self._cutter.so_far()
-            self._guess = None if clip is None else self._look(clip, silence)
+            self._guess = self._looked(silence)
+            silence = self._silence()
         if self._guess is not None and silence >= self._guess.closing_silence_s:
             closed = self._cutter.close()
             if closed is not None:
@@ -242,23 +246,55 @@ class Conversation:
         elif self._guess is None and silence >= LONGEST_S:
             self._cutter.close()
 
+    def _take_closed(self, clip: Clip) -> None:
+        guess = self._guess
+        if guess is not None and (clip.cut_short or abs(guess.speech_end_s + CUTTING.after_s - clip.end_s) > 0.01):
+            guess = None
+        self._take(clip, guess, CUTTING.closing_silence_s)
+
     def _due_for_growth(self, silence: float) -> bool:
         end = self._cutter.speech_end_s
         assert end is not None
         return silence < LOOK_S and not 0 <= end - self._grown_s < _GROW_S
 
-    def _look(self, clip: Clip, silence_s: float) -> _Guess:
-        """Decode what was said so far, as if it were all; so much silence follows already."""
+    def _looked(self, silence_s: float) -> _Guess | None:
+        """A look at the open utterance, broken off where the handler speaks on.
+
+        Meanwhile sound is heard up to where the utterance may close: what comes then belongs to it only if what
+        was heard says so.
+        """
         if self._guess is not None:
             self._wasted += 1
+        clip, end = self._cutter.so_far(), self._cutter.speech_end_s
+        if clip is None:
+            return None
+
+        def check() -> None:
+            while self._cutter.speech_end_s == end and self._silence() < SHORTEST_S and self._sound.behind():
+                self._happened(self._sound.wait())
+            if self._cutter.speech_end_s != end:
+                raise _SpokenOn
+
+        try:
+            return self._look(clip, silence_s, check)
+        except _SpokenOn:
+            self._wasted += 1
+            return None
+
+    def _silence(self) -> float:
+        return self._cutter.silence_s or 0.0
+
+    def _look(self, clip: Clip, silence_s: float, check: Check = unchecked) -> _Guess:
+        """Decode what was said so far, as if it were all; so much silence follows already."""
+        end = self._cutter.speech_end_s
         began = time.perf_counter()
         quiet = self._cleaner.whole(clip.start_s, clip.frames)
         clean_s = time.perf_counter() - began
         raw = _with_silence(clip.frames, silence_s) if self._cleaner.changes_sound else None
-        listened = self._sitting.listen(_with_silence(quiet, silence_s), raw=raw)
+        check()
+        listened = self._sitting.listen(_with_silence(quiet, silence_s), raw=raw, check=check)
         words = [word.text for word in listened.heard.words]
         patience = closing_silence_s(listened.utterance, words, listened.grammar.network, self._sitting.number_words)
-        end = self._cutter.speech_end_s
         return _Guess(-1.0 if end is None else end, listened, patience, clean_s)
 
     def _take(self, clip: Clip, guess: _Guess | None, silence_s: float) -> None:
@@ -351,12 +387,15 @@ class Conversation:
 
 
 def _with_silence(frames: Frames, silence_s: float) -> Frames:
-    """An utterance, shape (samples,), with as much silence behind it as the cutter leaves: what there is, and back.
+    """An utterance, shape (samples,), with as much silence behind it as the cutter leaves: what there is, and back,
+    and again.
 
     What is measured of an utterance depends on it, and certainty was fitted to utterances that have it.
     """
-    missing = round((CUTTING.after_s - silence_s) * SAMPLE_RATE)
-    return np.pad(frames, (0, missing), "reflect") if 0 < missing < len(frames) else frames
+    missing, there = (round(seconds * SAMPLE_RATE) for seconds in (CUTTING.after_s - silence_s, silence_s))
+    if missing <= 0 or not 1 < there <= len(frames):
+        return frames
+    return np.concatenate([frames, np.pad(frames[-there:], (0, missing), "reflect")[there:]])
 
 
 def _why_not_written(wrong: VoicelogError) -> str:
