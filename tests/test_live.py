@@ -10,17 +10,18 @@ import pytest
 from live_parts import VOICE, Told, quiet, speech
 from rich.console import Console
 
+from voicelog.audio.level import is_clipped, is_faint
 from voicelog.config import Config
 from voicelog.ledger import Ledger, fold
 from voicelog.live import FileSound, LiveSettings, Mouth, Reminders, View
 from voicelog.live.keys import presses
-from voicelog.live.level import is_clipped, is_faint
 from voicelog.live.mouth import parts_of
 from voicelog.live.patience import closing_silence_s
 from voicelog.live.screen import page
 from voicelog.live.sound import Overrun
 from voicelog.session import Reply
-from voicelog.values import SAMPLE_RATE
+from voicelog.sitting import FAINT
+from voicelog.values import SAMPLE_RATE, Verdict
 from voicelog.wiring import open_grammars
 
 
@@ -186,6 +187,14 @@ def test_sound_too_loud_or_too_faint_is_told() -> None:
     assert is_faint(speech(gain=0.004)) and not is_faint(speech())
     told = Told(["band four male"], FileSound([quiet(1), speech(gain=40), quiet(2)])).run()
     assert told.said == ["+ four, male", "  too loud"]
+
+
+def test_a_call_too_faint_to_be_sure_of_is_asked_about_but_not_an_answer() -> None:
+    sitting = Told(["band four male", "yes"], FileSound([])).sitting
+    faint = speech(gain=0.004)
+    asked = sitting.hear(faint)
+    assert (asked.outcome.verdict, asked.outcome.reason) == (Verdict.ASK, FAINT)
+    assert sitting.hear(faint).outcome.verdict is Verdict.ACCEPT
 
 
 def test_while_paused_nothing_is_kept_and_resume_goes_on(tmp_path: Path) -> None:

@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from voicelog.audio.level import is_faint
 from voicelog.audio.views import views_of
 from voicelog.audio.voicing import has_voice
-from voicelog.grammar import Command, Grammar, Grammars, NotUnderstood, Utterance, snap, sounds_like
+from voicelog.grammar import CallSaid, Command, Grammar, Grammars, NotUnderstood, Utterance, snap, sounds_like
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, State, Turn, expects, step
@@ -25,6 +26,9 @@ GRAMMAR_OF = {"answer": "answer", "paused": "paused", "finished": "paused"}
 
 GRAMMAR_OF_KIND: dict[Kind, str] = {"tally": "tally", "weighing": "weigh", "roll call": "roll", "moving": "roll"}
 """Which grammar file listens for calls, where it is not that of a check."""
+
+
+FAINT = "the sound is very faint"
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +132,8 @@ class Sitting:
             voiced = has_voice(views[0])
             heard = self._recogniser.hear(views, check) if voiced else Heard((), 0.0, self._recogniser.name)
         heard = self._by_weight(grammar, heard)
-        doubts = self._doubts(grammar, heard)
         sound = frames if raw is None else raw
+        doubts = self._doubts(grammar, heard, sound)
         return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
 
     def _by_weight(self, grammar: Grammar, heard: Heard) -> Heard:
@@ -146,11 +150,15 @@ class Sitting:
         other = tuple(word.text for word in heard.words)
         return replace(heard, words=words, certainty=certainty, runner_up=other)
 
-    def _doubts(self, grammar: Grammar, heard: Heard) -> tuple[str, ...]:
-        """Why words that were heard fairly may be wrong all the same: another live wording sounds like them."""
-        alike = sounds_like([word.text for word in heard.words], grammar.network, self._grammars.sounds)
+    def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames) -> tuple[str, ...]:
+        """Why words that were heard fairly may be wrong all the same: another live wording sounds like them, or a
+        call is so faint that certainty means little."""
+        words = [word.text for word in heard.words]
+        alike = sounds_like(words, grammar.network, self._grammars.sounds)
         sure = heard.certainty >= self.state.settings.policy.alike_from
-        return heard.doubts if sure or alike is None else (*heard.doubts, alike)
+        doubts = heard.doubts if sure or alike is None else (*heard.doubts, alike)
+        faint = isinstance(grammar.understand(tuple(words)), CallSaid) and is_faint(sound)
+        return (*doubts, FAINT) if faint else doubts
 
     def type(self, text: str) -> Taken:
         """One utterance as typed words."""

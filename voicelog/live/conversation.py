@@ -12,10 +12,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from voicelog.audio import Clip, CutSettings, Cutter, NoiseStage, amplify
+from voicelog.audio.level import level_dbfs, speech_dbfs
 from voicelog.live import wording
 from voicelog.live.cleaner import GrowingCleaner
 from voicelog.live.keys import Press
-from voicelog.live.level import level_dbfs, speech_dbfs
 from voicelog.live.mouth import Mouth
 from voicelog.live.patience import LONGEST_S, LOOK_S, SHORTEST_S, closing_silence_s
 from voicelog.live.reminders import Reminders
@@ -39,6 +39,9 @@ INTERRUPT_S = 0.2
 """So much speech of the handler stops a reply, with a headset."""
 
 _GROW_S = 0.2
+_BEFORE_SPEECH_S = 0.2
+"""At the beginning of an utterance: no more, for what the cutter leaves there ends with a soft first sound."""
+
 _SHOW_S = 0.12
 
 
@@ -387,15 +390,17 @@ class Conversation:
 
 
 def _with_silence(frames: Frames, silence_s: float) -> Frames:
-    """An utterance, shape (samples,), with as much silence behind it as the cutter leaves: what there is, and back,
-    and again.
+    """An utterance, shape (samples,), with as much silence behind it as the cutter leaves.
 
-    What is measured of an utterance depends on it, and certainty was fitted to utterances that have it.
+    What is measured of an utterance depends on it, and certainty was fitted to utterances that have it. What is
+    missing is taken from before the speech, where there was silence: what came since would be heard three times over.
     """
     missing, there = (round(seconds * SAMPLE_RATE) for seconds in (CUTTING.after_s - silence_s, silence_s))
     if missing <= 0 or not 1 < there <= len(frames):
         return frames
-    return np.concatenate([frames, np.pad(frames[-there:], (0, missing), "reflect")[there:]])
+    # Where the call came right upon another, what it begins with is speech.
+    silence = min(frames[: round(_BEFORE_SPEECH_S * SAMPLE_RATE)], frames[-there:], key=level_dbfs)
+    return np.concatenate([frames, np.pad(silence, (0, missing), "reflect")[:missing]])
 
 
 def _why_not_written(wrong: VoicelogError) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from voicelog.audio.level import is_clipped, is_faint
 from voicelog.live import wording
-from voicelog.live.level import is_clipped, is_faint
 from voicelog.session import State, left
 from voicelog.session.state import bird_in_hand, done
 from voicelog.values import Frames, Verdict
@@ -61,7 +61,7 @@ class Reminders:
         trouble = None
         if is_clipped(raw):
             trouble = wording.TOO_LOUD
-        elif verdict is Verdict.REJECT and is_faint(raw):
+        elif verdict is not Verdict.ACCEPT and is_faint(raw):
             trouble = wording.MOVE_CLOSER
         if trouble:
             self._since_level = 0
