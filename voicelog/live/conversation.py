@@ -38,7 +38,7 @@ CUT_INTO_DB = 20.0
 INTERRUPT_S = 0.2
 """So much speech of the handler stops a reply, with a headset."""
 
-_GROW_S = 0.2
+_GROW_S = 0.1
 _BEFORE_SPEECH_S = 0.2
 """At the beginning of an utterance: no more, for what the cutter leaves there ends with a soft first sound."""
 
