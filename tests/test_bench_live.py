@@ -14,6 +14,7 @@ import pytest
 from voicelog.bench import reply_time, soak
 from voicelog.bench.soak import Round
 from voicelog.live import Timing
+from voicelog.live.patience import LOOK_S
 from voicelog.recorded import recorded_session
 from voicelog.values import SAMPLE_RATE, VoicelogError
 
@@ -51,8 +52,8 @@ def test_figures_that_cannot_be_written_are_told_before_the_work(command: str, t
 
 
 def test_what_of_the_decoding_fell_into_the_silence_took_no_time() -> None:
-    whole_call = Timing(0.3, 0.05, 0.2, 0.01, 0.0, 0)
-    band_alone = Timing(0.7, 0.05, 0.1, 0.01, 0.0, 0)
+    whole_call = Timing(0.3, 0.05, 0.4 - LOOK_S, 0.01, 0.0, 0)
+    band_alone = Timing(0.7, 0.05, 0.5 - LOOK_S, 0.01, 0.0, 0)
     assert reply_time._on_the_way(whole_call)[1] == pytest.approx(0.15)
     assert reply_time._on_the_way(band_alone)[1] == 0.0
 
