@@ -223,7 +223,7 @@ def test_what_a_kind_needs_is_asked_for(ledger: Ledger, kind: Kind, named: dict[
     ("kind", "said", "summary"),
     [
         ("tally", "hen\nhen\nrooster\nfinish session\n", ["3 birds", "female: 2", "male: 1", "unsure: 0"]),
-        ("banding", "hen\nrooster\n", ["banded: 2 (bands 1, 2)", "male: 1 (bands 2)", "males to move out"]),
+        ("banding", "hen\nrooster\n", ["banded: 2 (bands 1-2)", "male: 1 (bands 2)", "males to move out"]),
         ("weighing", "band 5 two hundred grams\n", ["weighed: 1, 200.0 to 200.0 g", "not weighed: 1 (bands 6)"]),
         ("roll call", "band 5\n", ["called: 1", "not seen: 1 (bands 6)"]),
     ],
@@ -260,3 +260,11 @@ def test_a_session_begins_from_what_is_due(tmp_path: Path) -> None:
     file.write_text("\n".join(facts), encoding="utf-8")
     keeper("apply", file)
     assert keeper("type", "--pen", 3, stdin="").splitlines() == ["pen three, second vent check, thirty one birds"]
+
+
+def test_a_dead_male_need_not_be_moved_out_and_many_bands_are_told_in_ranges(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "yard.ledger")
+    keeper("type", "--pen", "1", "--roster", "1-40", stdin="band 4 male dead\nyes\nband 9 male\nband 10 hen\n")
+    shown = keeper("summary")
+    assert "males to move out, so that hens stay free of foam: 1 (bands 9)" in shown
+    assert "no sex called yet: 37 (bands 1-3,5-8,11-40)" in shown

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -119,16 +119,15 @@ def _one(says: str, found: Sequence[tuple[str, Entry]]) -> Entry:
     if len(found) == 1:
         return first
     birds = [bird for bird, _ in found if bird]
-    told = f"{len(birds)} birds ({_ranges(birds)}): {says}" if birds else f"{says}, {len(found)} times"
+    told = f"{len(birds)} birds ({ranges(map(int, birds))}): {says}" if birds else f"{says}, {len(found)} times"
     sounds = tuple(event_id for _, entry in found for event_id in entry.sounds)
     return Entry(first.id, first.day, told, "", first.fate, sounds)
 
 
-def _ranges(bands: Sequence[str]) -> str:
-    """1,2,3,7 as 1-3,7."""
-    numbers = sorted(set(map(int, bands)))
+def ranges(bands: Iterable[int]) -> str:
+    """Bands 1, 2, 3 and 7 as "1-3,7", the way a roster is named."""
     runs: list[list[int]] = []
-    for number in numbers:
+    for number in sorted(set(bands)):
         if runs and number == runs[-1][-1] + 1:
             runs[-1].append(number)
         else:

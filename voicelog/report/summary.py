@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from voicelog.flock import ranges
 from voicelog.ledger import (
     Banded,
     Bird,
@@ -96,9 +97,9 @@ def summary_lines(summary: Summary) -> list[str]:
         f"  called: {len(birds)}",
     ]
     if summary.banded:
-        lines.append(f"  banded: {len(summary.banded)} (bands {', '.join(map(str, summary.banded))})")
+        lines.append(f"  banded: {len(summary.banded)} (bands {ranges(summary.banded)})")
     if summary.changed:
-        lines.append(f"  another sex than before: {len(summary.changed)} (bands {_listed(summary.changed)})")
+        lines.append(f"  another sex than before: {len(summary.changed)} (bands {ranges(summary.changed)})")
     for sex in ("male", "female", "unsure"):
         of_sex = [bird for bird in birds if bird.known.sex == sex]
         lines.append(f"  {sex}: {len(of_sex)}{_bands(of_sex)}")
@@ -106,7 +107,7 @@ def summary_lines(summary: Summary) -> list[str]:
     states = [call.state for call in summary.book.calls]
     lines.append(f"  struck: {states.count('voided')}, corrected: {states.count('superseded')}")
     if summary.purpose in _MISSING:
-        missing = f" (bands {_listed(summary.left)})" if summary.left else ""
+        missing = f" (bands {ranges(summary.left)})" if summary.left else ""
         lines.append(f"  {_MISSING[summary.purpose]}: {len(summary.left)}{missing}")
     return lines
 
@@ -120,18 +121,14 @@ def _tally_lines(summary: Summary, head: str) -> list[str]:
     return lines + [f"  {sex}: {count}" for sex, count in counts.items()]
 
 
-def _listed(bands: Iterable[int]) -> str:
-    return ", ".join(map(str, bands))
-
-
 def _noted(birds: Sequence[Bird]) -> list[str]:
     """Lines for what needs a hand: males to move, hens with foam, birds that are not fine, where each goes."""
     lines = []
-    sexes = {bird.known.sex for bird in birds}
-    males = [bird for bird in birds if bird.known.sex == "male" and bird.known.pen is None]
-    if males and "female" in sexes:
+    alive = [bird for bird in birds if bird.known.condition != "dead"]
+    males = [bird for bird in alive if bird.known.sex == "male" and bird.known.pen is None]
+    if males and any(bird.known.sex == "female" for bird in alive):
         lines.append(f"  males to move out, so that hens stay free of foam: {len(males)}{_bands(males)}")
-    foamy = [bird for bird in birds if bird.known.sex == "female" and bird.known.foam in ("yes", "trace")]
+    foamy = [bird for bird in alive if bird.known.sex == "female" and bird.known.foam in ("yes", "trace")]
     if foamy:
         lines.append(f"  called female, with foam; look again: {len(foamy)}{_bands(foamy)}")
     for condition in ("injured", "sick", "dead"):
@@ -153,4 +150,4 @@ def _noted(birds: Sequence[Bird]) -> list[str]:
 
 
 def _bands(birds: Sequence[Bird]) -> str:
-    return f" (bands {', '.join(str(bird.band) for bird in birds)})" if birds else ""
+    return f" (bands {ranges(bird.band for bird in birds)})" if birds else ""
