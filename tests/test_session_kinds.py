@@ -268,3 +268,11 @@ def test_a_dead_male_need_not_be_moved_out_and_many_bands_are_told_in_ranges(tmp
     shown = keeper("summary")
     assert "males to move out, so that hens stay free of foam: 1 (bands 9)" in shown
     assert "no sex called yet: 37 (bands 1-3,5-8,11-40)" in shown
+
+
+def test_a_typed_band_that_is_not_here_is_named_and_what_follows_is_not_the_bird_before(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "yard.ledger")
+    told = keeper("type", "--roster", "1-9", stdin="band 4 male\nband ninety nine hen\nfoam yes\nblah\n")
+    assert [line.partition("  [")[0] for line in told.splitlines()] == [
+        *("+ four, male", "- no band nine nine here", "- which band", "- say again"),
+    ]

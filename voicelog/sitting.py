@@ -28,6 +28,9 @@ GRAMMAR_OF_KIND: dict[Kind, str] = {"tally": "tally", "weighing": "weigh", "roll
 """Which grammar file listens for calls, where it is not that of a check."""
 
 
+ANY_BAND = range(1, 1000)
+"""What is taken for a band where it is typed, though no bird of the roster wears it."""
+
 FAINT = "the sound is very faint"
 
 
@@ -108,8 +111,12 @@ class Sitting:
         pending = self.state.pending
         if pending is not None and pending.other is not None and expects(self.state) == "answer":
             return self._grammars.choose((pending.entry.call, pending.other), self.state.roster)
+        return self._grammars.compile(self._grammar_name, self.state.roster)
+
+    @property
+    def _grammar_name(self) -> str:
         of_kind = GRAMMAR_OF_KIND.get(self.state.purpose.kind, "call")
-        return self._grammars.compile(GRAMMAR_OF.get(expects(self.state), of_kind), self.state.roster)
+        return GRAMMAR_OF.get(expects(self.state), of_kind)
 
     def hear(self, frames: Frames, *, raw: Frames | None = None, cut_short: bool = False) -> Taken:
         """One utterance as sound, shape (samples,), int16, 16 kHz mono; `raw` is what is kept of it."""
@@ -165,6 +172,12 @@ class Sitting:
         began = time.perf_counter()
         grammar = self.grammar
         snapped = snap(text, grammar.network, self._grammars.digits, self._grammars.number_words)
+        if isinstance(grammar.understand(snapped.words), NotUnderstood) and expects(self.state) == "call":
+            # That a band is not here can be said only where it is known as one.
+            wider = self._grammars.compile(self._grammar_name, ANY_BAND)
+            again = snap(text, wider.network, self._grammars.digits, self._grammars.number_words)
+            if isinstance(wider.understand(again.words), CallSaid):
+                grammar, snapped = wider, again
         words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
         heard = Heard(words, 1.0, "typed")
         return self.take(Listened(grammar, heard, snapped.doubts, None, 0.0, time.perf_counter() - began))
