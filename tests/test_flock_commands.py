@@ -385,3 +385,26 @@ def test_a_finished_check_changes_the_list_at_once(keeper: Keeper, tmp_path: Pat
     keeper("move", "1-9", "--to", 9, "--on", "2025-04-29")
     assert pen_3("2025-04-29") == []
     assert pen_3("2025-05-06") == ["second vent check: 31 birds called hen at 42 days"]
+
+
+def test_birds_of_a_lot_come_out_of_its_only_pen(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "yard.ledger")
+    keep("hatch", "A7", "--variety", "white", "--count", 20, "--pen", 1, "--on", "2025-03-18")
+    keep("band", "1-3", "--lot", "A7", "--on", "2025-04-08")
+    keep("band", "4-5", "--lot", "A7", "--pen", 2, "--on", "2025-04-08")
+    keep("died", "--lot", "A7", "--count", 1, "--on", "2025-04-09")
+    assert "pen 1, lot A7: first vent check: 17 birds: 3 not sexed yet, 14 without bands" in keep(
+        "due", "--on", "2025-04-29"
+    )
+    assert "band 1, lot A7, pen 1" in keep("bird", 1) and "band 4, lot A7, pen 2" in keep("bird", 4)
+    keep("move", "--lot", "A7", "--count", 4, "--to", 3, "--on", "2025-04-10")
+    assert "several pens (1, 3); say which with --from" in keep.refused("move", "--lot", "A7", "--count", 1, "--to", 5)
+    assert "several pens (1, 3); say which with --pen" in keep.refused("died", "--lot", "A7", "--count", 1)
+
+
+def test_a_bird_that_was_called_already_stays_in_its_pen_when_it_gets_its_lot(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "yard.ledger")
+    keep("hatch", "A7", "--variety", "white", "--count", 20, "--pen", 1, "--on", "2025-03-18")
+    keep("type", "--roster", "1-9", stdin="band 7 male to pen 6\n")
+    keep("band", "7", "--lot", "A7")
+    assert "band 7, lot A7, pen 6" in keep("bird", 7)

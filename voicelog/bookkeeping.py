@@ -8,7 +8,19 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from voicelog.ledger import Contradiction, Draft, Event, Fact, Ledger, fact_adapter, new_id
+from voicelog.flock import live_bands, yard_now
+from voicelog.ledger import (
+    Banded,
+    Contradiction,
+    Draft,
+    Event,
+    Fact,
+    Ledger,
+    LotLess,
+    LotMoved,
+    fact_adapter,
+    new_id,
+)
 from voicelog.values import VoicelogError
 
 EARLIEST = date(2000, 1, 1)
@@ -62,6 +74,38 @@ def well_formed(slots: dict[str, Any]) -> Fact:
     except ValidationError as wrong:
         raise VoicelogError(f"{_plain_words(wrong)}; correct it") from None
     return made
+
+
+def out_of_its_pen(book: Ledger, lot: str, facts: list[Fact]) -> list[Fact]:
+    """The same facts of birds without bands, with the pen that they were in where the keeper named none: the one
+    that all of the lot are in. Raises VoicelogError where they are in several."""
+    found = {pen for name, pen in yard_now(book).loose if name == lot}
+    # Birds that hatched into no pen that was named may have been in any.
+    pens = [] if None in found else sorted(pen for pen in found if pen is not None)
+    if not pens:
+        return facts
+    worn = frozenset(live_bands(book))
+    slots = [_left_open(one, pens, worn) for one in facts]
+    if len(pens) > 1 and any(slots):
+        option = "--pen" if any(isinstance(one, LotLess) for one in facts) else "--from"
+        raise VoicelogError(
+            f"lot {lot} has birds without bands in several pens ({', '.join(pens)}); say which with {option}"
+        )
+    return [one.model_copy(update={slot: pens[0]}) if slot else one for one, slot in zip(facts, slots, strict=True)]
+
+
+def _left_open(one: Fact, pens: Sequence[str], worn: frozenset[int]) -> str | None:
+    """The slot that should tell in which of its lot's pens a bird was, where it does not."""
+    match one:
+        case Banded(from_pen=None, pen=None, band=band) if band not in worn:
+            return "pen"
+        case Banded(from_pen=None, pen=pen) if pen not in pens:
+            return "from_pen"
+        case LotMoved(from_pen=None):
+            return "from_pen"
+        case LotLess(pen=None):
+            return "pen"
+    return None
 
 
 def _plain_words(wrong: ValidationError) -> str:

@@ -19,16 +19,16 @@ COUNT = click.option("--count", type=click.IntRange(1), help="How many birds wit
 BANDS = click.argument("bands", required=False)
 
 
-def _enter(ledger: Path | None, facts: list[Fact], told: str, of_lot: str | None = None) -> None:
-    """Enter facts; about birds of a lot only where the book knows that lot."""
-    from voicelog.bookkeeping import enter
+def _enter(ledger: Path | None, facts: list[Fact], told: str, lot: str | None = None, known: bool = False) -> None:
+    """Enter facts, of birds of a lot where it is named; where it must be `known`, only if it is in the book."""
+    from voicelog.bookkeeping import enter, out_of_its_pen
     from voicelog.ledger import Ledger
 
     with Ledger.open(ledger_path(settings_now(), ledger)) as book:
-        if of_lot is not None and of_lot not in book.lots().lots:
-            raise VoicelogError(f"no lot {of_lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
+        if known and lot is not None and lot not in book.lots().lots:
+            raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
         warn_of_clock(book)
-        enter(book, facts)
+        enter(book, facts if lot is None else out_of_its_pen(book, lot, facts))
     click.echo(told)
 
 
@@ -121,7 +121,7 @@ def band(
 
     numbers = _bands(bands)
     facts = [fact("banded", on, band=number, lot=lot, pen=pen, from_pen=from_pen) for number in numbers]
-    _enter(ledger, facts, f"{len(numbers)} banded", of_lot=lot)
+    _enter(ledger, facts, f"{len(numbers)} banded", lot, known=True)
 
 
 @click.command("lost-band")
@@ -164,7 +164,7 @@ def move(
         facts = [fact("lot_moved", on, lot=lot, count=count, pen=pen, from_pen=from_pen, sex=sex)]
     else:
         facts = [fact("moved", on, band=number, pen=pen, from_pen=from_pen) for number in _bands(bands)]
-    _enter(ledger, facts, f"{count or len(facts)} to pen {pen}")
+    _enter(ledger, facts, f"{count or len(facts)} to pen {pen}", lot)
 
 
 @click.command()
@@ -214,7 +214,7 @@ def _gone(
         facts = [fact("lot_less", on, lot=lot, count=count, pen=pen, why=why)]
     else:
         facts = [fact(why, on, band=number, cause=cause) for number in _bands(bands)]
-    _enter(ledger, facts, f"{count or len(facts)} {why}")
+    _enter(ledger, facts, f"{count or len(facts)} {why}", lot)
 
 
 @click.command()
