@@ -19,7 +19,7 @@ from voicelog.live.mouth import parts_of
 from voicelog.live.patience import closing_silence_s
 from voicelog.live.screen import page
 from voicelog.live.sound import Overrun
-from voicelog.session import Reply
+from voicelog.session import Reply, expects
 from voicelog.sitting import FAINT
 from voicelog.values import SAMPLE_RATE, Verdict
 from voicelog.wiring import open_grammars
@@ -322,3 +322,16 @@ def test_sound_that_was_lost_is_counted_and_no_call_with_a_hole_is_taken(headset
     assert told.conversation.overruns == 1
     assert told.said[0] == "! sound was lost (1)" and told.said[-1] == "+ five, male"
     assert set(told.said[1:-1]) == {"  sound was lost, check the last call"}
+
+
+def test_what_hearing_needs_is_made_ready_while_replies_are_played() -> None:
+    """Before the first call and after a question, and never while a note is kept."""
+    told = Told(
+        ["band four male", "band four hen", "yes", "note", "finish session"],
+        FileSound([quiet(3), *[np.concatenate([quiet(0.5), speech(), quiet(0.5)])] * 6], patience_s=3),
+    )
+    ready = list[str]()
+    prepare = told.sitting.prepare
+    told.sitting.prepare = lambda: (ready.append(expects(told.sitting.state)), prepare())  # type: ignore[assignment,func-returns-value]
+    told.run("pen three")
+    assert ready == ["call", "call", "answer", "call", "call"]

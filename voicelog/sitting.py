@@ -122,6 +122,13 @@ class Sitting:
         """One utterance as sound, shape (samples,), int16, 16 kHz mono; `raw` is what is kept of it."""
         return self.take(self.listen(frames, raw=raw), cut_short=cut_short)
 
+    def prepare(self) -> None:
+        """Have ready what hearing the next utterance needs, while a reply is played: the first time that takes long."""
+        if self._recogniser is not None:
+            grammar = self.grammar
+            self._recogniser.listen_for(grammar.network)
+            sounds_like([next(iter(grammar.network.arcs[0]))], grammar.network, self._grammars.sounds)
+
     def listen(self, frames: Frames, *, raw: Frames | None = None, check: Check = unchecked) -> Listened:
         """What `hear` would hear, with nothing coming of it yet: the handler may be speaking on.
 

@@ -3,7 +3,7 @@
 With a sound server: the recorded utterances go into a virtual microphone, one
 after the other and as long as they last, and what comes out of the virtual
 speaker is recorded on the same clock. Speech ends where the cutter hears its last,
-the reply begins with the first loud sample of the speaker. What
+the reply begins with the first sample that the speaker gives. What
 neither the session nor the silence that it waits accounts for is the device: the
 sound server, PortAudio's buffers, and this harness itself, whose own way from
 speaker to ear is measured by clicks and told.
@@ -39,7 +39,9 @@ BEFORE_S, AFTER_S = 0.4, 0.2
 PATIENCE_S = 8.0
 """So long a reply is waited for: not everything that is said gets one."""
 
-_LOUD = 200
+_LOUD = 20
+"""The virtual speaker is silent but for replies. An s begins so softly that it took another 0.3 s to reach ten times
+this."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -155,6 +155,9 @@ class PocketSphinxRecogniser:
     ) -> None:
         self._second = second
         self._aside = ThreadPoolExecutor(1, "second listener")
+        if second is not None:
+            # The first time takes three times as long: not while somebody waits.
+            self._aside.submit(second.take_in, np.zeros(SAMPLE_RATE, np.int16))
         self._scores = _scratch()
         self._decoder = open_decoder(
             mllr, dict=str(model_folder() / "cmudict-en-us.dict"), senlogdir=self._scores.name, **NARROW

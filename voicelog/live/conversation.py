@@ -22,7 +22,7 @@ from voicelog.live.reminders import Reminders
 from voicelog.live.screen import MARKS, Screen, View
 from voicelog.live.sound import Back, Began, Block, Ended, Lost, Over, Overrun, Sound
 from voicelog.resuming import where_it_stands
-from voicelog.session import Reply, State
+from voicelog.session import Reply, State, expects
 from voicelog.sitting import Listened, Sitting, Taken
 from voicelog.values import SAMPLE_RATE, Check, Frames, Verdict, VoicelogError, unchecked
 
@@ -134,6 +134,9 @@ class Conversation:
         self._reminders.active(self._sound.now())
         if opening:
             self.say(opening)
+            self._say_next()
+        else:
+            self._prepare()
         while not self._done():
             self._happened(self._sound.wait())
             for press in keys():
@@ -379,6 +382,11 @@ class Conversation:
         self._reopened_at = None
         self._tail.clear()
         self._sound.play(sound, self._mouth.rate)
+        self._prepare()
+
+    def _prepare(self) -> None:
+        if expects(self.state) not in ("note", "finished"):
+            self._sitting.prepare()
 
     def _show(self, frames: Frames, at_s: float) -> None:
         if at_s - self._shown_s < _SHOW_S:
