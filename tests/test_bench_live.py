@@ -16,7 +16,7 @@ from voicelog.bench.soak import Round
 from voicelog.live import Timing
 from voicelog.live.patience import LOOK_S
 from voicelog.recorded import recorded_session
-from voicelog.values import SAMPLE_RATE, VoicelogError
+from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 
 def bench(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -58,15 +58,24 @@ def test_what_of_the_decoding_fell_into_the_silence_took_no_time() -> None:
     assert reply_time._on_the_way(band_alone)[1] == 0.0
 
 
+def _as_it_came(sound: Frames) -> list[tuple[float, Frames]]:
+    """Sound that began at 100 s, in pieces of 20 ms, each with the time of its end."""
+    pieces = sound[: len(sound) // 320 * 320].reshape(-1, 320)
+    return [(100 + (at + 1) * 0.02, piece) for at, piece in enumerate(pieces)]
+
+
 def test_the_end_of_speech_and_the_first_sample_of_the_reply() -> None:
     recorded = recorded_session()
     first, stream = recorded.said()[0], recorded.sound()
     clip = reply_time._piece(stream, first)
     expected_s = first.end_s - first.start_s + reply_time.BEFORE_S
-    assert reply_time._end_of_speech(clip) / SAMPLE_RATE == pytest.approx(expected_s, abs=0.25)
+    assert reply_time._end_of_speech(_as_it_came(clip)) == pytest.approx(100 + expected_s, abs=0.25)
     tone = (np.sin(np.arange(SAMPLE_RATE)) * 8000).astype(np.int16)
-    heard = list(np.pad(tone, (7000, 360)).reshape(-1, 320))
-    assert reply_time._first_loud(heard, 650) == pytest.approx(7000, abs=3)
+    assert reply_time._first_loud(_as_it_came(np.pad(tone, (7000, 360)))) == pytest.approx(100 + 7000 / 16000, abs=2e-4)
+    with pytest.raises(VoicelogError, match="no speech"):
+        reply_time._end_of_speech(_as_it_came(np.zeros(32000, np.int16)))
+    with pytest.raises(VoicelogError, match="gave no reply"):
+        reply_time._first_loud(_as_it_came(np.zeros(32000, np.int16)))
     with pytest.raises(VoicelogError, match="no reply"):
         reply_time.figures([])
 

@@ -1,12 +1,12 @@
 """How long from the end of speech to the first sample of the reply, and where the time goes.
 
 With a sound server: the recorded utterances go into a virtual microphone, one
-after the other and as long as they last, and what comes out of the virtual
-speaker is recorded on the same clock. Speech ends where the cutter hears its last,
-the reply begins with the first sample that the speaker gives. What
-neither the session nor the silence that it waits accounts for is the device: the
-sound server, PortAudio's buffers, and this harness itself, whose own way from
-speaker to ear is measured by clicks and told.
+after the other and as long as they last. What the microphone gives and what the
+speaker gives are recorded side by side, each piece with the time at which it came,
+so that the way there and back through the sound server is in neither. Speech ends
+where the cutter hears its last in the microphone, the reply begins with the first
+sample of the speaker. What neither the session nor the silence that it waits
+accounts for is the device: PortAudio's buffers and the processes between.
 
 Without: the same utterances through the loop with a clock of their own. The
 work is timed, the silence is that of the sound, and the device is left out.
@@ -16,17 +16,17 @@ from __future__ import annotations
 
 import json
 import os
-import threading
-from collections.abc import Callable, Iterable
+import time
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
-from statistics import median
 
 import numpy as np
 
 from voicelog.audio import CutSettings, NoiseStage, cut
 from voicelog.bench.child import STUCK_S, Child
-from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
+from voicelog.bench.sound_server import CHUNK, Ear, Handler, SoundServer
 from voicelog.live import Conversation, FileSound, LineScreen, Mouth, Timing
 from voicelog.live.patience import LOOK_S
 from voicelog.recorded import RecordedSession, Said
@@ -36,12 +36,16 @@ from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 BEFORE_S, AFTER_S = 0.4, 0.2
 """Silence of the recording that goes with an utterance."""
 
+PLACE_S = 4.0
+"""So long before an utterance the cutter hears the place, as that of the session does."""
+
 PATIENCE_S = 8.0
 """So long a reply is waited for: not everything that is said gets one."""
 
-_LOUD = 20
-"""The virtual speaker is silent but for replies. An s begins so softly that it took another 0.3 s to reach ten times
-this."""
+_LOUD = 200
+
+Pieces = Sequence[tuple[float, Frames]]
+"""Sound as an `Ear` heard it: when each piece of `CHUNK` samples had come, and the piece."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +83,23 @@ def by_recordings(
 
 def by_server(
     recorded: RecordedSession, server: SoundServer, folder: Path, count: int, advance: Callable[[], None]
-) -> tuple[list[ReplyTime], float]:
-    """The times, and how long the harness itself takes from its mouth to its ear over the same server, in seconds."""
-    own_s = _own_way_s(server)
+) -> list[ReplyTime]:
     session = Child(["-m", "voicelog.bench.timed", str(folder / "timed.ledger")], server.environment)
     times, stream = list[ReplyTime](), recorded.sound()
     try:
         if session.line(STUCK_S) is None:
             raise VoicelogError(f"the session does not start: {session.end()[-300:]}")
-        handler = Handler(server)
+        handler, microphone, speaker = (
+            Handler(server, background=_pause(recorded)),
+            Ear(server, "mic.monitor"),
+            Ear(server, "spk.monitor"),
+        )
         handler.hear_out(quiet_s=1.0)
         for one in _spoken(recorded, count):
             clip = _piece(stream, one)
             while session.line(0.01) is not None:
                 pass
+            began_s = time.monotonic()
             handler.say(clip)
             answered = handler.hear_out(PATIENCE_S, quiet_s=0.7)
             advance()
@@ -101,14 +108,15 @@ def by_server(
             if not answered or len(told) != 1 or "silence_s" not in told[0]:
                 continue
             told[0].pop("heard")
-            ended = handler.spoken[-1][0] * CHUNK + _end_of_speech(clip)
-            total = (_first_loud(handler.heard, ended) - ended) / SAMPLE_RATE
+            ended_s = _end_of_speech(microphone.since(began_s - PLACE_S))
+            total = _first_loud(speaker.since(ended_s)) - ended_s
             parts = _on_the_way(Timing(**told[0]))
             times.append(ReplyTime(total, *parts, device_s=total - sum(parts)))
-        handler.close()
+        for one_of_them in (handler, microphone, speaker):
+            one_of_them.close()
     finally:
         session.end()
-    return times, own_s
+    return times
 
 
 def figures(times: list[ReplyTime]) -> dict[str, dict[str, float]]:
@@ -148,37 +156,43 @@ def _piece(stream: Frames, one: Said) -> Frames:
     return stream[round((one.start_s - BEFORE_S) * SAMPLE_RATE) : round((one.end_s + AFTER_S) * SAMPLE_RATE)]
 
 
-def _end_of_speech(clip: Frames) -> int:
-    """Where the cutter hears the last speech, in samples: the silence that it waits is counted from there."""
+def _pause(recorded: RecordedSession) -> Frames:
+    """The longest pause of the recording, forth and back: what the place sounds like all the time."""
+    stream, said = recorded.sound(), recorded.said()
+    pauses = [
+        stream[round((one.end_s + AFTER_S) * SAMPLE_RATE) : round((other.start_s - BEFORE_S) * SAMPLE_RATE)]
+        for one, other in pairwise(said)
+    ]
+    longest = max(pauses, key=len)
+    longest = longest[: len(longest) // CHUNK * CHUNK]
+    return np.concatenate([longest, longest[::-1]])
+
+
+def _end_of_speech(came: Pieces) -> float:
+    """When the cutter hears the last speech, by the clock of the pieces: the silence that it waits is counted from
+    there. Raises VoicelogError where it hears none."""
     settings = CutSettings()
-    clips = list(cut([clip, np.zeros(2 * SAMPLE_RATE, np.int16)], settings))
-    return round((clips[-1].end_s - settings.after_s) * SAMPLE_RATE) if clips else len(clip)
+    sound = [frames for _, frames in came]
+    clips = list(cut([*sound, np.zeros(2 * SAMPLE_RATE, np.int16)], settings))
+    if not clips:
+        raise VoicelogError("the virtual microphone gave no speech; see its sound server's log")
+    return _moment(came, round((clips[-1].end_s - settings.after_s) * SAMPLE_RATE))
 
 
-def _first_loud(heard: list[Frames], start: int) -> int:
-    sound = np.concatenate(heard[start // CHUNK :])
-    offset = start // CHUNK * CHUNK
-    places = np.flatnonzero(np.abs(sound.astype(np.int32)) > _LOUD) + offset
-    return int(places[places >= start][0])
+def _first_loud(came: Pieces) -> float:
+    """When the first sample that is no silence came. Raises VoicelogError where none did."""
+    loud = np.flatnonzero(np.abs(np.concatenate([frames for _, frames in came]).astype(np.int32)) > _LOUD)
+    if not len(loud):
+        raise VoicelogError("the virtual speaker gave no reply; see its sound server's log")
+    return _moment(came, int(loud[0]))
+
+
+def _moment(came: Pieces, sample: int) -> float:
+    """When a sample came: so long before the end of its piece as that is behind it."""
+    piece = min(sample // CHUNK, len(came) - 1)
+    return came[piece][0] - ((piece + 1) * CHUNK - sample) / SAMPLE_RATE
 
 
 def _lines(session: Child) -> Iterable[str]:
     while (line := session.line(0.05)) is not None:
         yield line
-
-
-def _own_way_s(server: SoundServer) -> float:
-    """From this harness's mouth to its ear through one null sink: what of the device is its own, about."""
-    handler = Handler(server, into="spk")
-    click = np.concatenate([np.full(CHUNK, 8000, np.int16), np.zeros(CHUNK, np.int16)])
-    took = []
-    try:
-        threading.Event().wait(1.0)
-        for _ in range(5):
-            handler.say(click)
-            began = handler.spoken[-1][0] * CHUNK
-            if handler.hear_out(2.0, quiet_s=0.3):
-                took.append((_first_loud(handler.heard, began) - began) / SAMPLE_RATE)
-    finally:
-        handler.close()
-    return median(took) if took else 0.0

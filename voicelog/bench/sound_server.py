@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import cycle
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,8 @@ import numpy as np
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 CHUNK = SAMPLE_RATE // 50
+
+_RAW = ("--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1", "--latency-msec=40")
 
 
 def missing() -> str | None:
@@ -90,19 +93,47 @@ class SoundServer:
             time.sleep(0.05)  # a server that starts tells nobody
 
 
-class Handler:
-    """Speaks into the virtual microphone, hears the virtual speaker, and waits for replies as a person does."""
+class Ear:
+    """Hears a source of the server, such as the monitor of a sink, and notes when each piece of 20 ms came."""
 
-    def __init__(self, server: SoundServer, leak: float = 0.0, into: str = "mic") -> None:
-        raw = ["--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1", "--latency-msec=40"]
+    def __init__(self, server: SoundServer, source: str) -> None:
+        self._recorder = subprocess.Popen(
+            ["parec", "-d", source, *_RAW], env=server.environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        )
+        self.pieces: list[tuple[float, Frames]] = []
+        """By `time.monotonic`."""
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        assert self._recorder.stdout is not None
+        while len(piece := self._recorder.stdout.read(2 * CHUNK)) == 2 * CHUNK:
+            self.pieces.append((time.monotonic(), np.frombuffer(piece, "<i2")))
+
+    def since(self, moment_s: float) -> list[tuple[float, Frames]]:
+        return [piece for piece in self.pieces if piece[0] >= moment_s]
+
+    def close(self) -> None:
+        self._recorder.kill()
+        self._recorder.wait()
+
+
+class Handler:
+    """Speaks into the virtual microphone, hears the virtual speaker, and waits for replies as a person does.
+
+    `background` is what the microphone hears of the place while nobody speaks, over and over; silence where none is
+    given. `leak` is the gain with which replies come back into it.
+    """
+
+    def __init__(self, server: SoundServer, leak: float = 0.0, background: Frames | None = None) -> None:
         self._mouth = subprocess.Popen(
-            ["pacat", "-d", into, *raw], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
+            ["pacat", "-d", "mic", *_RAW], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
         )
         self._ear = subprocess.Popen(
-            ["parec", "-d", "spk.monitor", *raw], env=server.environment, stdout=subprocess.PIPE,
+            ["parec", "-d", "spk.monitor", *_RAW], env=server.environment, stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
         )  # fmt: skip
         self._leak = leak
+        self._background = cycle(_pieces(np.zeros(CHUNK, np.int16) if background is None else background))
         self.heard: list[Frames] = []
         """All that came from the speaker; a piece is 20 ms, and as long as the wall clock, for a sink never rests."""
         self.spoken: list[tuple[int, int]] = []
@@ -119,7 +150,7 @@ class Handler:
             frames = np.frombuffer(piece, "<i2")
             with self._lines:
                 self.heard.append(frames)
-                saying = self._to_say.pop(0) if self._to_say else np.zeros(CHUNK, np.int16)
+                saying = self._to_say.pop(0) if self._to_say else next(self._background)
                 self._lines.notify_all()
             mixed = np.clip(saying + frames * self._leak, -32768, 32767).astype("<i2")
             try:
@@ -133,10 +164,9 @@ class Handler:
 
     def say(self, frames: Frames) -> None:
         """Returns when it was said."""
-        padded = np.concatenate([frames, np.zeros(-len(frames) % CHUNK, np.int16)])
         with self._lines:
             began = len(self.heard)
-            self._to_say.extend(padded.reshape(-1, CHUNK))
+            self._to_say.extend(_pieces(frames))
             self._lines.wait_for(lambda: not self._to_say or self._over, timeout=120)
             self.spoken.append((began, len(self.heard)))
 
@@ -159,6 +189,10 @@ class Handler:
         for process in (self._mouth, self._ear):
             process.kill()
             process.wait()
+
+
+def _pieces(frames: Frames) -> list[Frames]:
+    return list(np.concatenate([frames, np.zeros(-len(frames) % CHUNK, np.int16)]).reshape(-1, CHUNK))
 
 
 def is_loud(frames: Frames) -> bool:

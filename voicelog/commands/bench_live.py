@@ -159,10 +159,9 @@ def live(utterances: int, recordings: bool, json_file: Path | None) -> None:
     with tempfile.TemporaryDirectory(prefix="voicelog-live-") as name, progress() as bar:
         folder = Path(name)
         shown = bar.add_task("utterances", total=min(utterances, len(recorded.said())))
-        own_s = None
         if why is None:
             with sound_server(folder) as server:
-                times, own_s = by_server(recorded, server, folder, utterances, lambda: bar.advance(shown))
+                times = by_server(recorded, server, folder, utterances, lambda: bar.advance(shown))
         else:
             with Ledger.open(folder / "live.ledger") as book:
                 sitting = open_sitting(config, None, recorded.beginning, book, weights=recorded.weights)
@@ -175,10 +174,8 @@ def live(utterances: int, recordings: bool, json_file: Path | None) -> None:
     click.echo(f"{len(times)} replies {method}; {load()} processes wanted each processor. Milliseconds, p50 and p95:")
     for part, share in found.items():
         click.echo(f"  {part.replace('_', ' '):<14} {share['p50']:7.0f} {share['p95']:7.0f}")
-    if own_s is not None:
-        click.echo(f"of the device, this harness's own way through the server is about {own_s * 1000:.0f}")
     every = [asdict(one) for one in times]
-    write_json(json_file, {"method": method, "load": load(), "own_way_s": own_s, "figures_ms": found, "replies": every})
+    write_json(json_file, {"method": method, "load": load(), "figures_ms": found, "replies": every})
 
 
 def _line(one: Round) -> str:
