@@ -89,11 +89,9 @@ def by_server(
     try:
         if session.line(STUCK_S) is None:
             raise VoicelogError(f"the session does not start: {session.end()[-300:]}")
-        handler, microphone, speaker = (
-            Handler(server, background=_pause(recorded)),
-            Ear(server, "mic.monitor"),
-            Ear(server, "spk.monitor"),
-        )
+        # Between utterances of a microphone that gave nothing, the cutter would take the place itself for speech.
+        handler = Handler(server, background=_pause(recorded))
+        microphone, speaker = Ear(server, "mic.monitor"), Ear(server, "spk.monitor")
         handler.hear_out(quiet_s=1.0)
         for one in _spoken(recorded, count):
             clip = _piece(stream, one)
