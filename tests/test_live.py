@@ -10,19 +10,25 @@ import pytest
 from live_parts import VOICE, Told, quiet, speech
 from rich.console import Console
 
+from voicelog.audio import cut, make_stage, read_sound
 from voicelog.audio.level import is_clipped, is_faint
+from voicelog.bench.noises import shaped
 from voicelog.config import Config
 from voicelog.ledger import Ledger, fold
 from voicelog.live import FileSound, LiveSettings, Mouth, Reminders, View
+from voicelog.live.cleaner import GrowingCleaner
+from voicelog.live.conversation import CUTTING
 from voicelog.live.keys import presses
 from voicelog.live.mouth import parts_of
-from voicelog.live.patience import closing_silence_s
+from voicelog.live.patience import LOOK_S, closing_silence_s
 from voicelog.live.screen import page
 from voicelog.live.sound import Overrun
 from voicelog.session import Reply, expects
 from voicelog.sitting import FAINT
 from voicelog.values import SAMPLE_RATE, Verdict
 from voicelog.wiring import open_grammars
+
+SESSION = Path(__file__).parents[1] / "audio_fixtures" / "session.flac"
 
 
 def bands(ledger: Ledger) -> list[int | None]:
@@ -335,3 +341,27 @@ def test_what_hearing_needs_is_made_ready_while_replies_are_played() -> None:
     told.sitting.prepare = lambda: (ready.append(expects(told.sitting.state)), prepare())  # type: ignore[assignment,func-returns-value]
     told.run("pen three")
     assert ready == ["call", "call", "answer", "call", "call"]
+
+
+def test_a_look_at_an_utterance_leaves_the_noise_stage_as_it_was() -> None:
+    """Each utterance comes out as from a stage that nobody looked into: what is otherwise is 20 dB weaker, at least."""
+    recorded = np.concatenate([*read_sound(SESSION)])[: 30 * SAMPLE_RATE].astype(np.float64)
+    noise = 0.02 * 32768 * shaped(len(recorded), np.random.default_rng(4), tilt=1.0)
+    clips = cut([(recorded + noise).astype(np.int16)], CUTTING)
+    said = [clip.frames for clip in clips if len(clip.frames) > SAMPLE_RATE]
+    assert len(said) > 4
+
+    stage = make_stage("deepfilter")
+    warm_up = np.resize(said[0], round(2.1 * SAMPLE_RATE))
+    undisturbed = [stage.feed(frames) for frames in (warm_up, *said)]
+    lengths = np.cumsum([len(warm_up), *(len(frames) for frames in said)])
+    undisturbed = np.split(np.concatenate([*undisturbed, stage.flush()]), lengths)[1:]
+
+    cleaner = GrowingCleaner(make_stage("deepfilter"))
+    for at, frames in enumerate(said):
+        looked_at = frames[: len(frames) - round((CUTTING.after_s - LOOK_S) * SAMPLE_RATE)]
+        for grown in range(1600, len(looked_at), 1600):
+            cleaner.grow(float(at), looked_at[:grown])
+        ours, as_it_was = cleaner.whole(float(at), looked_at), undisturbed[at][: len(looked_at)].astype(np.float64)
+        assert len(ours) == len(looked_at)
+        assert np.mean((ours - as_it_was) ** 2) < 0.01 * np.mean(as_it_was**2), at

@@ -7,11 +7,11 @@ import numpy as np
 from voicelog.audio import NoiseStage
 from voicelog.values import SAMPLE_RATE, Frames
 
-_PUSH = np.zeros(round(0.02 * SAMPLE_RATE), np.int16)
-"""Silence that pushes the end of what was fed out of the stage, as often as it takes."""
+_PUSH = round(0.02 * SAMPLE_RATE)
+"""So many samples of the utterance's end, over and over, push what was fed out of the stage."""
 
-_MOST_PUSHES = 100
-"""For a stage that still warms up: two seconds."""
+_MOST_PUSHED = 2 * SAMPLE_RATE
+"""For a stage that still warms up."""
 
 _WARM_UP = round(2.1 * SAMPLE_RATE)
 """A stage judges the noise by its first seconds."""
@@ -51,10 +51,13 @@ class GrowingCleaner:
     def whole(self, start_s: float, frames: Frames) -> Frames:
         """The utterance without noise: same length, in step with the input. It may still grow."""
         self.grow(start_s, frames)
+        # Of the sound of the place, backwards so that it goes on smoothly: silence would make the stage take the noise
+        # of the place for something new.
+        push = frames[-_PUSH:][::-1]
         pushed = 0
-        while self._behind > pushed and pushed < _MOST_PUSHES * len(_PUSH):
-            self._feed(_PUSH, own=False)
-            pushed += len(_PUSH)
+        while self._behind > pushed and pushed < _MOST_PUSHED:
+            self._feed(push, own=False)
+            pushed += len(push)
         out = np.concatenate(self._out)
         own = np.concatenate([np.full(count, mine) for count, mine in self._belongs])[: len(out)]
         quiet: Frames = out[own][: len(frames)]
