@@ -183,7 +183,8 @@ class Sitting:
             # That a band is not here can be said only where it is known as one.
             wider = self._grammars.compile(self._grammar_name, ANY_BAND)
             again = snap(text, wider.network, self._grammars.digits, self._grammars.number_words)
-            if isinstance(wider.understand(again.words), CallSaid):
+            said = wider.understand(again.words)
+            if isinstance(said, CallSaid) and said.call.band not in (None, *self.state.roster):
                 grammar, snapped = wider, again
         words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
         heard = Heard(words, 1.0, "typed")
