@@ -63,13 +63,14 @@ def test_a_cell_is_counted_by_what_became_of_its_calls() -> None:
     cell = [
         *(outcome("accept", True) for _ in range(5)),
         outcome("accept", False),
-        outcome("ask", True),
-        outcome("ask", False),
-        *(outcome("reject", False) for _ in range(2)),
+        outcome("ask", True, 0.8),
+        outcome("ask", True, 0.97),
+        outcome("ask", False, 0.97),
+        outcome("reject", False),
     ]
     got = score(cell)
-    counts = (got.right.count, got.silent.count, got.asked.count, got.asked_right, got.rejected.count)
-    assert counts == (5, 1, 2, 1, 2)
+    asked = (got.asked.count, got.asked_right, got.asked_by_rule)
+    assert (got.right.count, got.silent.count, asked, got.rejected.count) == (5, 1, (3, 2, 1), 1)
     assert got.right.of == 10 and got.real_time_factor == 0.25 and got.compute_s == 1.0
 
 

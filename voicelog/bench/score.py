@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict
 
 from voicelog.bench.extra import scipy_part
 from voicelog.bench.result import Result
+from voicelog.session import Policy
 from voicelog.values import Verdict
 
 BINS = 10
@@ -34,7 +35,8 @@ class Share(_Figures):
 
 
 class Score(_Figures):
-    """What became of the calls of one cell. `asked_right`: the record that was asked about was right.
+    """What became of the calls of one cell. `asked_right`: the record that was asked about was right;
+    `asked_by_rule`: besides, the certainty would do, but such a call is always asked about, as a cull.
 
     `real_time_factor` is processor time by length of sound; `compute_s` processor seconds a call.
     """
@@ -42,6 +44,7 @@ class Score(_Figures):
     right: Share
     asked: Share
     asked_right: int
+    asked_by_rule: int
     rejected: Share
     silent: Share
     real_time_factor: float
@@ -77,11 +80,13 @@ def score(results: Sequence[Result]) -> Score:
     """Raises ValueError for no results."""
     n = len(results)
     asked = [result for result in results if result.verdict is Verdict.ASK]
+    asked_right = [result for result in asked if result.record_right]
     compute_s = sum(result.compute_s for result in results)
     return Score(
         right=share(sum(r.verdict is Verdict.ACCEPT and r.record_right for r in results), n),
         asked=share(len(asked), n),
-        asked_right=sum(result.record_right for result in asked),
+        asked_right=len(asked_right),
+        asked_by_rule=sum(result.certainty >= Policy().accept_from for result in asked_right),
         rejected=share(sum(result.verdict is Verdict.REJECT for result in results), n),
         silent=share(sum(result.silent_error for result in results), n),
         real_time_factor=compute_s / sum(result.audio_s for result in results),

@@ -22,7 +22,7 @@ def natural(result: Result) -> bool:
 def table(results: Sequence[Result]) -> Iterator[str]:
     """Lines by system, roster, voices and ratio. `results` hold at least one."""
     yield (
-        f"{'system':7}{'live':5}{'voices':9}{'ratio':7}{'calls':>6}  {'right':21}{'asked (right)':>14}"
+        f"{'system':7}{'live':5}{'voices':9}{'ratio':7}{'calls':>6}  {'right':21}{'asked (right, by rule)':>23}"
         f"{'rejected':>10}  {'silent errors':23}{'RTF':>6}{'s/call':>8}"
     )
     for (system, roster), alike in grouped(results, lambda r: (r.system, r.roster)).items():
@@ -35,7 +35,7 @@ def table(results: Sequence[Result]) -> Iterator[str]:
                 got = score(some)
                 yield (
                     f"{system:7}{roster:5}{voices:9}{ratio:7}{len(some):6}  {_percent(got.right):21}"
-                    f"{f'{got.asked.count} ({got.asked_right})':>14}{got.rejected.count:10}  "
+                    f"{f'{got.asked.count} ({got.asked_right}, {got.asked_by_rule})':>23}{got.rejected.count:10}  "
                     f"{f'{got.silent.count}: {_percent(got.silent)}':23}"
                     f"{got.real_time_factor:6.2f}{got.compute_s:8.2f}"
                 )
