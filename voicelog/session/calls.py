@@ -47,12 +47,20 @@ def _judge(state: State, turn: Turn, said: Call) -> Judgement:
         if weight_alone and weight_fits(state, said.weight_g) and not weight_fits(state, rival.weight_g):
             certainty /= certainty + (1 - certainty) / UNLIKELY_WEIGHT
     heard = judge(policy, certainty, turn.doubts)
+    if heard.verdict is Verdict.ACCEPT and certainty < policy.alike_from and _may_be_cull(said, rival):
+        return Judgement(Verdict.ASK, "“cull” may have been said")
     if heard.verdict is Verdict.REJECT and rival is not None and turn.either >= policy.accept_from:
         differs = [name for name in Call.model_fields if getattr(rival, name) != getattr(said, name)]
         told = all(getattr(reading, name) is not None for reading in (said, rival) for name in differs)
         if len(differs) == 1 and told:
             return Judgement(Verdict.ASK, f"one of two: {heard.reason}")
     return heard
+
+
+def _may_be_cull(said: Call, rival: Call | None) -> bool:
+    """Whether a bird would be kept or sold that was to be culled, where the next best reading is right: its first
+    sound goes with the noise, and "cull" was heard as "sell" in a trial, at a certainty of 0.96."""
+    return rival is not None and rival.fate == "cull" and said.fate not in (None, "cull")
 
 
 def weight_fits(state: State, weight_g: float | None) -> bool:
