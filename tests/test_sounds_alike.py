@@ -164,6 +164,24 @@ def test_forty_eight_is_doubted_against_forty() -> None:
     assert sounds_like(["band", "forty", "eight"], network) == "“forty eight” sounds like “forty”"
 
 
+@pytest.mark.parametrize(
+    ("text", "bands", "doubt"),
+    [
+        ("band two eight five ounces hen", [20, 28], "“eight” sounds like “oh weight”"),
+        ("band two oh weight five ounces hen", [20, 28], "“oh weight” sounds like “eight”"),
+        ("band two eight five ounces hen", [2, 28], "“eight” sounds like “weight”"),
+        ("band two weight five ounces hen", [2, 28], "“weight” sounds like “eight”"),
+        ("band two eight five ounces hen", [28, 40], None),
+        ("band two eight weight five ounces hen", [2, 20, 28], None),
+        ("band two eight hen five ounces", [2, 20, 28], None),
+    ],
+)
+def test_where_a_band_ends_and_a_weight_begins_the_eight_is_doubted(
+    text: str, bands: list[int], doubt: str | None
+) -> None:
+    assert sounds_like(text.split(), GRAMMARS.compile("call", bands).network) == doubt
+
+
 def test_alike_bands_of_a_pen() -> None:
     found = {pair.bands: pair for pair in alike_pairs(GRAMMARS, [5, 9, 15, 40, 48, 50, 60, 63])}
     assert found[15, 50].asked and found[40, 48].asked

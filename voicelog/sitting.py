@@ -14,8 +14,7 @@ from voicelog.audio.voicing import has_voice
 from voicelog.grammar import CallSaid, Command, Grammar, Grammars, NotUnderstood, Utterance, snap, sounds_like
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
-from voicelog.session import Kind, Outcome, State, Turn, expects, step
-from voicelog.session.calls import rival_weighs_likelier
+from voicelog.session import Kind, Outcome, State, Turn, by_custom, expects, odds, step
 from voicelog.values import SAMPLE_RATE, Call, Check, Frames, Heard, Verdict, VoicelogError, Word, unchecked
 
 if TYPE_CHECKING:
@@ -145,24 +144,25 @@ class Sitting:
             views = views_of(frames, raw)
             voiced = has_voice(views[0])
             heard = self._recogniser.hear(views, check) if voiced else Heard((), 0.0, self._recogniser.name)
-        heard = self._by_weight(grammar, heard)
+        heard = self._by_custom(grammar, heard)
         sound = frames if raw is None else raw
         doubts = self._doubts(grammar, heard, sound)
         return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
 
-    def _by_weight(self, grammar: Grammar, heard: Heard) -> Heard:
-        """The runner-up in place of what was heard, where that weighs what hardly any bird does."""
+    def _by_custom(self, grammar: Grammar, heard: Heard) -> Heard:
+        """With how usual the call is taken into account: its runner-up in its place, where that comes out likelier."""
         if heard.runner_up is None:
             return heard
         said = grammar.understand(tuple(word.text for word in heard.words))
-        rival = grammar.understand(heard.runner_up)
-        certainty = rival_weighs_likelier(self.state, said, rival, heard.certainty, heard.either)
-        if not certainty:
+        more_usual = odds(self.state, said, grammar.understand(heard.runner_up))
+        if more_usual == 1.0:
             return heard
+        ours, theirs = by_custom(heard.certainty, heard.either, more_usual)
+        if theirs <= ours:
+            return replace(heard, certainty=ours)
         last = heard.words[-1].end_s
-        words = tuple(Word(text, 0.0, last, certainty) for text in heard.runner_up)
-        other = tuple(word.text for word in heard.words)
-        return replace(heard, words=words, certainty=certainty, runner_up=other)
+        words = tuple(Word(text, 0.0, last, theirs) for text in heard.runner_up)
+        return replace(heard, words=words, certainty=theirs, runner_up=tuple(word.text for word in heard.words))
 
     def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames) -> tuple[str, ...]:
         """Why words that were heard fairly may be wrong all the same: another live wording sounds like them, or a

@@ -3,8 +3,9 @@
 How near two words sound is measured (`distance.py`, `confusion.json`). Every
 teen lies within `ALIKE` of its ten ("fifteen", "fifty": 0.07 to 0.13), every
 other pair of number words beyond it (the nearest, "three" and "thirty": 0.19).
-One thing more was measured with the recorded calls: a synthetic voice that ends
-"fifty" with a breath was heard as "fifty eight", surely and wrongly.
+Two things more were measured: a synthetic voice that ends "fifty" with a breath was
+heard as "fifty eight", surely and wrongly; and "two oh, weight five ounces" of another
+one as "two eight, five ounces".
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import chain
 
 from voicelog.grammar.compile import Grammars
 from voicelog.grammar.network import Network
@@ -30,6 +32,13 @@ _BREATH = "eight"
 
 Words = tuple[str, ...]
 
+_RUN_TOGETHER: dict[Words, tuple[Words, ...]] = {
+    ("eight",): (("weight",), ("oh", "weight")),
+    ("weight",): (("eight",),),
+    ("oh", "weight"): (("eight",),),
+}
+"""Where a band ends and a weight begins."""
+
 
 @cache
 def _english_sounds() -> Sounds:
@@ -39,8 +48,8 @@ def _english_sounds() -> Sounds:
 def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = None) -> str | None:
     """What else these words may have been, in plain words; None where nothing else is live.
 
-    Only a word in the place of another counts, and only where the other reading
-    says the same slots with another value: "one five" is never doubted against
+    Only a word in the place of another counts, or words that run together, and only where the
+    other reading says the same slots with another value: "one five" is never doubted against
     "fifty", nor "five" against "fine". `sounds` are the pronunciations, English where not given.
     """
     sounds = sounds or _english_sounds()
@@ -49,14 +58,28 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
             other = (*words[:at], *words[at + 1 :])
             if network.accepts(other):
                 return f"“{words[at - 1]} {_BREATH}” sounds like “{words[at - 1]}”"
+    for at, piece, instead in chain(_run_together(words), _near_words(words, network, sounds)):
+        other = (*words[:at], *instead, *words[at + len(piece) :])
+        if network.accepts(other) and _another_value(network.meaning(words), network.meaning(other)):
+            return f"“{' '.join(piece)}” sounds like “{' '.join(instead)}”"
+    return None
+
+
+def _run_together(words: Sequence[str]) -> Iterator[tuple[int, Words, Words]]:
+    """Where in `words` a piece stands, the piece, and what it may have been."""
+    for at in range(len(words)):
+        for piece, others in _RUN_TOGETHER.items():
+            if tuple(words[at : at + len(piece)]) == piece:
+                yield from ((at, piece, instead) for instead in others)
+
+
+def _near_words(words: Sequence[str], network: Network, sounds: Sounds) -> Iterator[tuple[int, Words, Words]]:
+    """The same of single words and what may stand in their place."""
     for at, word in enumerate(words):
         state = network.walk(words[:at])
-        for other_word in () if state is None else network.arcs[state]:
-            if other_word != word and sounds.distance((word,), (other_word,), ALIKE) <= ALIKE:
-                other = (*words[:at], other_word, *words[at + 1 :])
-                if network.accepts(other) and _another_value(network.meaning(words), network.meaning(other)):
-                    return f"“{word}” sounds like “{other_word}”"
-    return None
+        for other in () if state is None else network.arcs[state]:
+            if other != word and sounds.distance((word,), (other,), ALIKE) <= ALIKE:
+                yield at, (word,), (other,)
 
 
 def _another_value(said: object, other: object) -> bool:

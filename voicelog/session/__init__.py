@@ -10,6 +10,7 @@ from voicelog.session.policy import Judgement, Policy, judge
 from voicelog.session.purpose import KINDS, Kind, Purpose
 from voicelog.session.state import Known, Settings, State, done, left, resume, start
 from voicelog.session.turn import Reply, Turn
+from voicelog.session.usual import by_custom, odds
 from voicelog.session.wording import Length
 
 __all__ = [
@@ -26,10 +27,12 @@ __all__ = [
     "Settings",
     "State",
     "Turn",
+    "by_custom",
     "done",
     "expects",
     "judge",
     "left",
+    "odds",
     "resume",
     "start",
     "step",

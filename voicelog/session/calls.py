@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from voicelog.grammar.utterance import CallSaid, Utterance
+from voicelog.grammar.utterance import CallSaid
 from voicelog.ledger.events import CallMade, Fact
 from voicelog.ledger.flock_facts import Banded
 from voicelog.session import wording
@@ -30,24 +30,16 @@ def hear_call(state: State, turn: Turn, said: Call) -> Outcome:
     return replace(outcome, replies=(*notice, *outcome.replies))
 
 
-UNLIKELY_WEIGHT = 20
-"""So many times less often a weight is out of the expected range than in it (common practice)."""
-
-
 def _judge(state: State, turn: Turn, said: Call) -> Judgement:
     """How far the words are trusted.
 
-    The certainty is raised where the other reading has another weight, which hardly any bird has. Where it was
-    surely one of two readings that differ in one thing, a question that names both beats saying it all again.
+    Where it was surely one of two readings that differ in one thing, a question that names both beats saying it
+    all again.
     """
-    policy, certainty = state.settings.policy, turn.certainty
+    policy = state.settings.policy
     rival = turn.rival.call if isinstance(turn.rival, CallSaid) else None
-    if rival is not None and said.weight_g is not None and rival.weight_g is not None:
-        weight_alone = rival.model_copy(update={"weight_g": said.weight_g}) == said
-        if weight_alone and weight_fits(state, said.weight_g) and not weight_fits(state, rival.weight_g):
-            certainty /= certainty + (1 - certainty) / UNLIKELY_WEIGHT
-    heard = judge(policy, certainty, turn.doubts)
-    if heard.verdict is Verdict.ACCEPT and certainty < policy.alike_from and _may_be_cull(said, rival):
+    heard = judge(policy, turn.certainty, turn.doubts)
+    if heard.verdict is Verdict.ACCEPT and turn.certainty < policy.alike_from and _may_be_cull(said, rival):
         return Judgement(Verdict.ASK, "“cull” may have been said")
     if heard.verdict is Verdict.REJECT and rival is not None and turn.either >= policy.accept_from:
         differs = [name for name in Call.model_fields if getattr(rival, name) != getattr(said, name)]
@@ -61,27 +53,6 @@ def _may_be_cull(said: Call, rival: Call | None) -> bool:
     """Whether a bird would be kept or sold that was to be culled, where the next best reading is right: its first
     sound goes with the noise, and "cull" was heard as "sell" in a trial, at a certainty of 0.96."""
     return rival is not None and rival.fate == "cull" and said.fate not in (None, "cull")
-
-
-def weight_fits(state: State, weight_g: float | None) -> bool:
-    """Whether birds have such a weight; any, where none was said."""
-    least, greatest = state.settings.expected_weight_g
-    return weight_g is None or least <= weight_g <= greatest
-
-
-def rival_weighs_likelier(state: State, said: Utterance, rival: Utterance, certainty: float, either: float) -> float:
-    """The certainty of the rival where it differs from a call by a weight that birds have, while that of the call is
-    one that hardly any has, and it so becomes the likelier; else 0."""
-    if not isinstance(said, CallSaid) or not isinstance(rival, CallSaid):
-        return 0.0
-    here, there = said.call.weight_g, rival.call.weight_g
-    if here is None or there is None or weight_fits(state, here) or not weight_fits(state, there):
-        return 0.0
-    if rival.call.model_copy(update={"weight_g": here}) != said.call:
-        return 0.0
-    likely, unlikely = UNLIKELY_WEIGHT * max(0.0, either - certainty), certainty
-    found = either * likely / (likely + unlikely) if likely else 0.0
-    return found if found > certainty else 0.0
 
 
 def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> Outcome:

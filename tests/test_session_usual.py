@@ -1,0 +1,97 @@
+"""How usual a call is beside another reading of the same sound, and what that does to certainty."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from voicelog.config import Config
+from voicelog.grammar.utterance import Answer, CallSaid
+from voicelog.session import by_custom, odds, start
+from voicelog.sitting import Sitting
+from voicelog.values import Call, Check, Frames, Heard, Word, unchecked
+from voicelog.wiring import open_grammars
+
+STATE = start((42, 107))
+
+
+def said(**slots: object) -> CallSaid:
+    return CallSaid(call=Call.model_validate(slots))
+
+
+@pytest.mark.parametrize(
+    ("call", "rival", "more_usual"),
+    [
+        (said(band=42, weight_g=383), said(band=42, weight_g=865), 20),
+        (said(band=42, weight_g=865), said(band=42, weight_g=383), 1 / 20),
+        (said(band=42, weight_g=865), said(band=42, weight_g=900), 1),
+        (said(band=42, weight_g=865), said(band=107, weight_g=383), 1),
+        (said(band=42, weight_g=865), said(band=42), 1),
+        (said(band=42, sex="female", foam="no"), said(band=42, condition="dead", foam="no"), 10),
+        (said(condition="injured"), said(sex="unsure"), 1 / 10),
+        (said(band=42, sex="female"), said(band=42, condition="fine"), 10),
+        (said(band=42, sex="female"), said(band=107, condition="dead"), 1),
+        (said(band=42, sex="female"), said(band=42, sex="male"), 1),
+        (said(band=42, sex="female", condition="dead"), said(band=42, sex="female"), 1),
+        (Answer(yes=True), said(band=42, condition="dead"), 1),
+    ],
+)
+def test_how_usual_a_call_is_beside_another(call: CallSaid, rival: CallSaid, more_usual: float) -> None:
+    assert odds(STATE, call, rival) == pytest.approx(more_usual)
+
+
+@given(
+    certainty=st.floats(0.001, 0.999),
+    more=st.floats(0, 1),
+    more_usual=st.sampled_from([1 / 20, 1 / 10, 1.0, 10.0, 20.0]),
+)
+def test_custom_shifts_certainty_between_two_readings_and_makes_none(
+    certainty: float, more: float, more_usual: float
+) -> None:
+    either = certainty + more * (1 - certainty)
+    ours, theirs = by_custom(certainty, either, more_usual)
+    assert ours + theirs == pytest.approx(either)  # what was no call at all becomes none by being usual
+    # Bayes' rule: the odds of the two, times how much more usual the one is.
+    assert ours * (either - certainty) == pytest.approx(theirs * certainty * more_usual)
+    unknown, nothing = by_custom(certainty, 0.0, more_usual)
+    assert nothing == 0 and unknown == pytest.approx(by_custom(certainty, 1.0, more_usual)[0])
+
+
+class _Told:
+    """A recogniser that hears what it is told to."""
+
+    name = "told"
+
+    def __init__(self, heard: Heard) -> None:
+        self._heard = heard
+
+    def listen_for(self, network: object) -> None:
+        pass
+
+    def hear(self, views: object, check: Check = unchecked) -> Heard:
+        return self._heard
+
+
+@pytest.mark.parametrize(
+    ("words", "rival", "certainty", "either", "heard", "comes_out"),
+    [
+        ("band four two hen", "band four two dead", 0.52, 0.99, "band four two hen", 0.908),
+        ("band four two injured", "band four two unsure", 0.93, 0.99, "band four two injured", 0.602),
+        ("band four two dead", "band four two hen", 0.82, 0.98, "band four two hen", 0.648),
+        ("band four two hen", "band four two cock", 0.52, 0.99, "band four two hen", 0.52),
+        ("band four two dead", "band four two hen", 0.82, 0.0, "band four two dead", 0.313),
+    ],
+)
+def test_what_is_usual_counts_where_sound_alone_leaves_it_open(
+    words: str, rival: str, certainty: float, either: float, heard: str, comes_out: float
+) -> None:
+    spoken = tuple(Word(text, 0.0, 1.0, certainty) for text in words.split())
+    ear = _Told(Heard(spoken, certainty, "told", tuple(rival.split()), either=either))
+    sitting = Sitting(open_grammars(Config()), STATE, recogniser=ear)  # type: ignore[arg-type]
+    tone = 8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)
+    frames: Frames = tone.astype(np.int16)
+    listened = sitting.listen(frames)
+    assert listened.heard.text == heard
+    assert listened.heard.certainty == pytest.approx(comes_out, abs=0.001)
