@@ -202,6 +202,14 @@ SCRIPTS: dict[str, Script] = {
         ("42 male foam yes ~0.5 | 42 female foam no", "ask", "four two, male, foam yes? yes or no"),
     ],
     "a rival that is not here": [("42 male ~0.5 | 99 male", "ask", "four two, male? yes or no")],
+    "a condition where the other reading is a sex": [
+        ("42 injured foam yes ~0.6 | 42 unsure foam yes", "ask", "four two: injured, or unsure?"),
+        ("unsure", "accept", "four two, unsure, foam yes"),
+    ],
+    "a sex and a condition where the other reading is another condition": [
+        ("42 unsure injured ~0.6 | 42 dead", "ask", "four two, unsure, injured? yes or no"),
+        ("no", "accept", "not written"),
+    ],
     "a bird to be sold, where “cull” is the next best reading": [
         ("42 male sell ~0.97 | 42 male cull", "ask", "four two: sell, or cull?"),
         ("42 male sell ~0.995 | 42 male cull", "accept", "four two, male, sell"),

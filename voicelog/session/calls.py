@@ -41,11 +41,9 @@ def _judge(state: State, turn: Turn, said: Call) -> Judgement:
     heard = judge(policy, turn.certainty, turn.doubts)
     if heard.verdict is Verdict.ACCEPT and turn.certainty < policy.alike_from and _may_be_cull(said, rival):
         return Judgement(Verdict.ASK, "“cull” may have been said")
-    if heard.verdict is Verdict.REJECT and rival is not None and turn.either >= policy.accept_from:
-        differs = [name for name in Call.model_fields if getattr(rival, name) != getattr(said, name)]
-        told = all(getattr(reading, name) is not None for reading in (said, rival) for name in differs)
-        if len(differs) == 1 and told:
-            return Judgement(Verdict.ASK, f"one of two: {heard.reason}")
+    one_of_two = turn.either >= policy.accept_from and rival is not None and _told_apart(said, rival)
+    if heard.verdict is Verdict.REJECT and one_of_two:
+        return Judgement(Verdict.ASK, f"one of two: {heard.reason}")
     return heard
 
 
@@ -99,7 +97,7 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
     other = None if risks else _other_reading(state, turn, call, wrong)
     if other is None:
         return ask(replace(state, pending=Pending(entry, _read_out(call, risks))), "; ".join(reasons))
-    question = wording.which(call, *other)
+    question = wording.which(call, other[0], *other[1])
     return ask(replace(state, pending=Pending(entry, question, other[0])), "; ".join(reasons))
 
 
@@ -163,16 +161,24 @@ def _read_out(call: Call, risks: list[Risk]) -> str:
     return "; ".join([*(risk.known for risk in risks), wording.is_it(call)])
 
 
-def _other_reading(state: State, turn: Turn, call: Call, wrong: Entry | None) -> tuple[Call, str] | None:
-    """The runner-up as a call, and the one slot in which it differs; None where it is no such reading."""
+def _other_reading(state: State, turn: Turn, call: Call, wrong: Entry | None) -> tuple[Call, tuple[str, str]] | None:
+    """The runner-up as a call, and the slots that tell the two apart; None where it is no such reading."""
     if not isinstance(turn.rival, CallSaid):
         return None
     other = _whole(state, turn.rival.call, wrong)
     if other is None or other.band not in state.roster:
         return None
+    apart = _told_apart(call, other)
+    return (other, apart) if apart else None
+
+
+def _told_apart(call: Call, other: Call) -> tuple[str, str] | None:
+    """The slot of either that tells two calls apart, when they differ in one slot that both say, or one says
+    the sex where the other says a condition; else None."""
     differs = [name for name in Call.model_fields if getattr(other, name) != getattr(call, name)]
-    told = all(getattr(reading, name) is not None for reading in (call, other) for name in differs)
-    return (other, differs[0]) if len(differs) == 1 and told else None
+    ours, theirs = ([name for name in differs if getattr(reading, name) is not None] for reading in (call, other))
+    one_each = len(ours) == len(theirs) == 1
+    return (ours[0], theirs[0]) if one_each and (ours == theirs or {*ours, *theirs} == {"sex", "condition"}) else None
 
 
 def _banding(state: State, entry: Entry) -> tuple[tuple[str, Fact], ...]:

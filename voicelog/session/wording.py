@@ -144,13 +144,13 @@ def is_it(call: Call) -> str:
     return f"{record(call)}? {YES_OR_NO}"
 
 
-def which(call: Call, other: Call, name: str) -> str:
-    """Asks which of two readings is right, which differ in the slot `name` alone: "four two: male, or female?"."""
-    if name == "band":
-        assert call.band is not None and other.band is not None
-        return f"band {band(call.band)}, or {band(other.band)}?"
+def which(call: Call, other: Call, name: str, other_name: str) -> str:
+    """Asks which of two readings is right, which a slot of either tells apart: "four two: male, or female?"."""
     assert call.band is not None
-    return f"{band(call.band)}: {slot(name, getattr(call, name))}, or {slot(name, getattr(other, name))}?"
+    if name == "band":
+        assert other.band is not None
+        return f"band {band(call.band)}, or {band(other.band)}?"
+    return f"{band(call.band)}: {slot(name, getattr(call, name))}, or {slot(other_name, getattr(other, other_name))}?"
 
 
 def was(number: int, name: str, earlier: object, when: str) -> str:
