@@ -202,9 +202,17 @@ SCRIPTS: dict[str, Script] = {
         ("42 male foam yes ~0.5 | 42 female foam no", "ask", "four two, male, foam yes? yes or no"),
     ],
     "a rival that is not here": [("42 male ~0.5 | 99 male", "ask", "four two, male? yes or no")],
-    "a condition where the other reading is a sex": [
-        ("42 injured foam yes ~0.6 | 42 unsure foam yes", "ask", "four two: injured, or unsure?"),
+    "a sex where the other reading is a condition": [
+        ("42 unsure foam yes ~0.6 | 42 injured foam yes", "ask", "four two: unsure, or injured?"),
         ("unsure", "accept", "four two, unsure, foam yes"),
+    ],
+    "injured without a sex": [
+        ("42 injured", "ask", "four two injured; right?"),
+        ("yes", "accept", "four two, injured"),
+        ("107 male", "accept", "one zero seven, male"),
+        ("injured", "accept", "one zero seven, injured"),
+        ("30 male injured", "accept", "three zero, male, injured"),
+        ("3 fine", "accept", "three, fine"),
     ],
     "a sex and a condition where the other reading is another condition": [
         ("42 unsure injured ~0.6 | 42 dead", "ask", "four two, unsure, injured? yes or no"),

@@ -34,6 +34,7 @@ def said(**slots: object) -> CallSaid:
         (said(band=42, sex="female"), said(band=42, condition="fine"), 10),
         (said(band=42, sex="female"), said(band=107, condition="dead"), 1),
         (said(band=42, sex="female"), said(band=42, sex="male"), 1),
+        (said(band=42, condition="dead"), said(band=42), 1),
         (said(band=42, sex="female", condition="dead"), said(band=42, sex="female"), 1),
         (Answer(yes=True), said(band=42, condition="dead"), 1),
     ],

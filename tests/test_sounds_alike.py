@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from voicelog.cli import main
-from voicelog.grammar import Grammars, Sounds, alike_pairs, sounds_like
+from voicelog.grammar import Grammars, Sounds, alike_pairs, sounds_like, taken_for
 from voicelog.grammar.alike import ALIKE
 from voicelog.grammar.audit import audit
 from voicelog.grammar.confusion import PhoneCosts, articulatory_costs, estimate, load_costs
@@ -180,6 +180,18 @@ def test_where_a_band_ends_and_a_weight_begins_the_eight_is_doubted(
     text: str, bands: list[int], doubt: str | None
 ) -> None:
     assert sounds_like(text.split(), GRAMMARS.compile("call", bands).network) == doubt
+
+
+@pytest.mark.parametrize(
+    ("text", "doubt"),
+    [
+        ("band nine eight injured sell male", "“sell male” is what “foam no” was taken for"),
+        ("band nine eight male sell", None),
+        ("band nine eight foam yes sell male", None),
+    ],
+)
+def test_what_foam_no_was_taken_for_is_doubted_however_sure(text: str, doubt: str | None) -> None:
+    assert taken_for(text.split(), GRAMMARS.compile("call", [98]).network) == doubt
 
 
 def test_alike_bands_of_a_pen() -> None:

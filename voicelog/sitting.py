@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING
 from voicelog.audio.level import is_faint
 from voicelog.audio.views import views_of
 from voicelog.audio.voicing import has_voice
-from voicelog.grammar import CallSaid, Command, Grammar, Grammars, NotUnderstood, Utterance, snap, sounds_like
+from voicelog.grammar import (
+    CallSaid,
+    Command,
+    Grammar,
+    Grammars,
+    NotUnderstood,
+    Utterance,
+    snap,
+    sounds_like,
+    taken_for,
+)
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, State, Turn, by_custom, expects, odds, step
@@ -165,14 +175,15 @@ class Sitting:
         return replace(heard, words=words, certainty=theirs, runner_up=tuple(word.text for word in heard.words))
 
     def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames) -> tuple[str, ...]:
-        """Why words that were heard fairly may be wrong all the same: another live wording sounds like them, or a
-        call is so faint that certainty means little."""
+        """Why words that were heard fairly may be wrong all the same: another live wording sounds like them or is
+        taken for them, or a call is so faint that certainty means little."""
         words = [word.text for word in heard.words]
         alike = sounds_like(words, grammar.network, self._grammars.sounds)
         sure = heard.certainty >= self.state.settings.policy.alike_from
         doubts = heard.doubts if sure or alike is None else (*heard.doubts, alike)
-        faint = isinstance(grammar.understand(tuple(words)), CallSaid) and is_faint(sound)
-        return (*doubts, FAINT) if faint else doubts
+        taken = taken_for(words, grammar.network)
+        faint = FAINT if isinstance(grammar.understand(tuple(words)), CallSaid) and is_faint(sound) else None
+        return (*doubts, *(doubt for doubt in (taken, faint) if doubt))
 
     def type(self, text: str) -> Taken:
         """One utterance as typed words."""

@@ -3,7 +3,7 @@
 It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` listens and understands.
 """
 
-from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like
+from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like, taken_for
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
@@ -29,4 +29,5 @@ __all__ = [
     "parse_roster",
     "snap",
     "sounds_like",
+    "taken_for",
 ]

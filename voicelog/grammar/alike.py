@@ -11,7 +11,7 @@ one as "two eight, five ounces".
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import chain
@@ -39,6 +39,9 @@ _RUN_TOGETHER: dict[Words, tuple[Words, ...]] = {
 }
 """Where a band ends and a weight begins."""
 
+_TAKEN_FOR: dict[Words, tuple[Words, ...]] = {("sell", "male"): (("foam", "no"),)}
+"""What was heard in trials where something else was said, as surely as if it had been said."""
+
 
 @cache
 def _english_sounds() -> Sounds:
@@ -58,17 +61,26 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
             other = (*words[:at], *words[at + 1 :])
             if network.accepts(other):
                 return f"“{words[at - 1]} {_BREATH}” sounds like “{words[at - 1]}”"
-    for at, piece, instead in chain(_run_together(words), _near_words(words, network, sounds)):
+    for at, piece, instead in chain(_standing(words, _RUN_TOGETHER), _near_words(words, network, sounds)):
         other = (*words[:at], *instead, *words[at + len(piece) :])
         if network.accepts(other) and _another_value(network.meaning(words), network.meaning(other)):
             return f"“{' '.join(piece)}” sounds like “{' '.join(instead)}”"
     return None
 
 
-def _run_together(words: Sequence[str]) -> Iterator[tuple[int, Words, Words]]:
+def taken_for(words: Sequence[str], network: Network) -> str | None:
+    """What these words were taken for however sure they seem, in plain words; None where that is not live."""
+    for at, piece, instead in _standing(words, _TAKEN_FOR):
+        other = (*words[:at], *instead, *words[at + len(piece) :])
+        if network.accepts(other) and isinstance(network.meaning(other), CallSaid):
+            return f"“{' '.join(piece)}” is what “{' '.join(instead)}” was taken for"
+    return None
+
+
+def _standing(words: Sequence[str], pieces: Mapping[Words, Iterable[Words]]) -> Iterator[tuple[int, Words, Words]]:
     """Where in `words` a piece stands, the piece, and what it may have been."""
     for at in range(len(words)):
-        for piece, others in _RUN_TOGETHER.items():
+        for piece, others in pieces.items():
             if tuple(words[at : at + len(piece)]) == piece:
                 yield from ((at, piece, instead) for instead in others)
 

@@ -79,12 +79,15 @@ def _weight(new: Call, background: Background) -> Iterator[Risk]:
 
 
 def _lost(new: Call, background: Background) -> Iterator[Risk]:
-    """A bird that is culled or dead cannot be called back.
+    """A bird that is culled or dead cannot be called back, and one that is hurt is set apart.
 
-    "Cull" sounds like "cock", and "dead" in noise like "hen"; a bystander or a clatter behind a call was heard as
-    "dead" too. With a sex beside it, it is neither.
+    "Cull" sounds like "cock", "dead" in noise like "hen", and "injured" like "unsure"; a bystander or a clatter behind
+    a call was heard as "dead" too. With a sex beside it, it is none of them.
     """
+    band, earlier = background.band, today(background.calls, background.band)
     if new.fate == "cull":
-        yield Risk(wording.to_be_culled(background.band), wording.RIGHT)
-    elif new.condition == "dead" and new.sex is None:
-        yield Risk(wording.found_dead(background.band), wording.RIGHT)
+        yield Risk(wording.to_be_culled(band), wording.RIGHT)
+    elif new.sex is not None or new.condition in (None, "fine"):
+        return
+    elif new.condition == "dead" or (earlier.sex is None and earlier.condition is None):
+        yield Risk(wording.found(band, new.condition), wording.RIGHT)

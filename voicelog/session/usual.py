@@ -23,7 +23,10 @@ def odds(state: State, said: Utterance, rival: Utterance) -> float:
     if ours.weight_g is not None and theirs.weight_g is not None and _alike_but_for("weight_g", ours, theirs):
         return float(UNLIKELY_WEIGHT ** (_weight_fits(state, ours.weight_g) - _weight_fits(state, theirs.weight_g)))
     if _alike_but_for("sex condition", ours, theirs):
-        return float(UNLIKELY_CONDITION ** (_condition_alone(theirs) - _condition_alone(ours)))
+        if ours.sex is not None and _condition_alone(theirs):
+            return UNLIKELY_CONDITION
+        if theirs.sex is not None and _condition_alone(ours):
+            return 1 / UNLIKELY_CONDITION
     return 1.0
 
 

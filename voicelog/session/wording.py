@@ -168,8 +168,8 @@ def done_already(number: int) -> str:
     return f"{band(number)} is done"
 
 
-def found_dead(number: int) -> str:
-    return f"{band(number)} dead"
+def found(number: int, condition: str) -> str:
+    return f"{band(number)} {condition}"
 
 
 def to_be_culled(number: int) -> str:
