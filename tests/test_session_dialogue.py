@@ -218,13 +218,6 @@ SCRIPTS: dict[str, Script] = {
         ("42 unsure injured ~0.6 | 42 dead", "ask", "four two, unsure, injured? yes or no"),
         ("no", "accept", "not written"),
     ],
-    "a bird to be sold, where “cull” is the next best reading": [
-        ("42 male sell ~0.97 | 42 male cull", "ask", "four two: sell, or cull?"),
-        ("42 male sell ~0.995 | 42 male cull", "accept", "four two, male, sell"),
-    ],
-    "“cull” as the next best reading of no fate at all": [
-        ("42 male ~0.97 | 42 male cull", "accept", "four two, male"),
-    ],
     "a rival for the same band": [("42 male ~0.5 | 42 female", "ask", "four two: male, or female?")],
     "a rival that is no call": [("42 male ~0.5 | no", "ask", "four two, male? yes or no")],
     "a rival of a call surely heard": [("42 male | 52 male", "accept", "four two, male")],

@@ -186,11 +186,12 @@ def test_where_a_band_ends_and_a_weight_begins_the_eight_is_doubted(
     ("text", "doubt"),
     [
         ("band nine eight injured sell male", "“sell male” is what “foam no” was taken for"),
-        ("band nine eight male sell", None),
-        ("band nine eight foam yes sell male", None),
+        ("band nine eight male sell", "“sell” is what “cull” was taken for"),
+        ("band nine eight foam yes sell male", "“sell” is what “cull” was taken for"),
+        ("band nine eight foam no male keep", None),
     ],
 )
-def test_what_foam_no_was_taken_for_is_doubted_however_sure(text: str, doubt: str | None) -> None:
+def test_what_other_words_were_taken_for_is_doubted_however_sure(text: str, doubt: str | None) -> None:
     assert taken_for(text.split(), GRAMMARS.compile("call", [98]).network) == doubt
 
 

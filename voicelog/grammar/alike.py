@@ -39,8 +39,9 @@ _RUN_TOGETHER: dict[Words, tuple[Words, ...]] = {
 }
 """Where a band ends and a weight begins."""
 
-_TAKEN_FOR: dict[Words, tuple[Words, ...]] = {("sell", "male"): (("foam", "no"),)}
-"""What was heard in trials where something else was said, as surely as if it had been said."""
+_TAKEN_FOR: dict[Words, tuple[Words, ...]] = {("sell", "male"): (("foam", "no"),), ("sell",): (("cull",),)}
+"""What was heard in trials where something else was said, as surely as if it had been said: the noise stage takes the
+first sound of "cull" away."""
 
 
 @cache

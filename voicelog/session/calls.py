@@ -39,18 +39,10 @@ def _judge(state: State, turn: Turn, said: Call) -> Judgement:
     policy = state.settings.policy
     rival = turn.rival.call if isinstance(turn.rival, CallSaid) else None
     heard = judge(policy, turn.certainty, turn.doubts)
-    if heard.verdict is Verdict.ACCEPT and turn.certainty < policy.alike_from and _may_be_cull(said, rival):
-        return Judgement(Verdict.ASK, "“cull” may have been said")
     one_of_two = turn.either >= policy.accept_from and rival is not None and _told_apart(said, rival)
     if heard.verdict is Verdict.REJECT and one_of_two:
         return Judgement(Verdict.ASK, f"one of two: {heard.reason}")
     return heard
-
-
-def _may_be_cull(said: Call, rival: Call | None) -> bool:
-    """Whether a bird would be kept or sold that was to be culled, where the next best reading is right: its first
-    sound goes with the noise, and "cull" was heard as "sell" in a trial, at a certainty of 0.96."""
-    return rival is not None and rival.fate == "cull" and said.fate not in (None, "cull")
 
 
 def write(state: State, entry: Entry, confirmed_by: str | None, reason: str) -> Outcome:
