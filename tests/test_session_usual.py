@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from voicelog.config import Config
 from voicelog.grammar.utterance import Answer, CallSaid
 from voicelog.session import by_custom, odds, start
-from voicelog.sitting import Sitting
-from voicelog.values import Call, Check, Frames, Heard, Word, unchecked
+from voicelog.sitting import Listened, Sitting
+from voicelog.values import Call, Check, Heard, Word, unchecked
 from voicelog.wiring import open_grammars
 
 STATE = start((42, 107))
@@ -75,6 +75,17 @@ class _Told:
         return self._heard
 
 
+def _words(text: str, certainty: float) -> tuple[Word, ...]:
+    return tuple(Word(word, 0.0, 1.0, certainty) for word in text.split())
+
+
+def listening(heard: Heard) -> Listened:
+    """What a session makes of it. The sound has a voice in it and is loud enough."""
+    sitting = Sitting(open_grammars(Config()), STATE, recogniser=_Told(heard))  # type: ignore[arg-type]
+    tone = 8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)
+    return sitting.listen(tone.astype(np.int16))
+
+
 @pytest.mark.parametrize(
     ("words", "rival", "certainty", "either", "heard", "comes_out"),
     [
@@ -88,11 +99,13 @@ class _Told:
 def test_what_is_usual_counts_where_sound_alone_leaves_it_open(
     words: str, rival: str, certainty: float, either: float, heard: str, comes_out: float
 ) -> None:
-    spoken = tuple(Word(text, 0.0, 1.0, certainty) for text in words.split())
-    ear = _Told(Heard(spoken, certainty, "told", tuple(rival.split()), either=either))
-    sitting = Sitting(open_grammars(Config()), STATE, recogniser=ear)  # type: ignore[arg-type]
-    tone = 8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)
-    frames: Frames = tone.astype(np.int16)
-    listened = sitting.listen(frames)
+    listened = listening(Heard(_words(words, certainty), certainty, "told", tuple(rival.split()), either=either))
     assert listened.heard.text == heard
     assert listened.heard.certainty == pytest.approx(comes_out, abs=0.001)
+
+
+def test_sell_is_doubted_however_sure_and_another_fate_is_not() -> None:
+    sell, keep = (
+        listening(Heard(_words(f"band four two male {fate}", 0.999), 0.999, "told")) for fate in ("sell", "keep")
+    )
+    assert sell.doubts == ("“sell” is what “cull” was taken for",) and keep.doubts == ()

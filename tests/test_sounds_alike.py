@@ -204,6 +204,7 @@ def test_alike_bands_of_a_pen() -> None:
 
 def test_audit_names_the_pairs_and_free_numbers() -> None:
     found = audit(GRAMMARS, [14, 40, 45, 46])
+    assert (("sell",), ("cull",)) in found.taken_for
     words = {pair.words for pair in found.vocabulary}
     assert (("fifteen",), ("fifty",)) in words or (("fifty",), ("fifteen",)) in words
     assert (("five",), ("nine",)) in words

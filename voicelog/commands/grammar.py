@@ -124,6 +124,10 @@ def _tell(found: Audit, roster: str) -> None:
             click.echo(f"        say “{' '.join(say)}” for “{' '.join(meant)}”: {distance:.2f}")
     if not found.vocabulary:
         click.echo("  none")
+    if found.taken_for:
+        click.echo("\nHeard in trials for something else, so always asked about; to be spared that, use other words:")
+    for heard, meant_by_it in found.taken_for:
+        click.echo(f"  “{' '.join(heard)}” where “{' '.join(meant_by_it)}” was said")
     click.echo(f"\nBands {roster} that sound alike:")
     for (a, b), pairs in groupby(sorted(found.roster, key=_pieces), key=lambda pair: _pieces(pair)[1:]):
         _tell_bands(a, b, list(pairs))

@@ -78,6 +78,12 @@ def taken_for(words: Sequence[str], network: Network) -> str | None:
     return None
 
 
+def taken_for_pairs(network: Network) -> tuple[tuple[Words, Words], ...]:
+    """Of a vocabulary, what is always asked about, and what was said when it was heard in trials."""
+    pairs = ((piece, said) for piece, others in _TAKEN_FOR.items() for said in others)
+    return tuple((piece, said) for piece, said in pairs if {*piece, *said} <= network.words)
+
+
 def _standing(words: Sequence[str], pieces: Mapping[Words, Iterable[Words]]) -> Iterator[tuple[int, Words, Words]]:
     """Where in `words` a piece stands, the piece, and what it may have been."""
     for at in range(len(words)):

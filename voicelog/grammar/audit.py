@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs
+from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs, taken_for_pairs
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.network import Network
 from voicelog.grammar.utterance import NotUnderstood
@@ -38,9 +38,11 @@ class RiskyWords:
 
 @dataclass(frozen=True, slots=True)
 class Audit:
-    """What `audit` found. `unspoken` are words without a pronunciation: nothing can be said of those."""
+    """What `audit` found. `taken_for` are wordings that are always asked about, each with what was said when it was
+    heard. `unspoken` are words without a pronunciation: nothing can be said of those."""
 
     vocabulary: tuple[RiskyWords, ...]
+    taken_for: tuple[tuple[Words, Words], ...]
     roster: tuple[AlikePair, ...]
     free_bands: tuple[int, ...]
     unspoken: tuple[str, ...]
@@ -54,6 +56,7 @@ def audit(grammars: Grammars, roster: Iterable[int], name: str = "call") -> Audi
     risky = {pair.words: pair for pair in (*_word_pairs(grammars, grammar), *_phrase_pairs(grammars, grammar))}
     return Audit(
         vocabulary=tuple(sorted(risky.values(), key=lambda pair: (pair.distance, pair.words))),
+        taken_for=taken_for_pairs(grammar.network),
         roster=alike_pairs(grammars, bands),
         free_bands=_free_bands(grammars, bands),
         unspoken=tuple(word for word in sorted(grammar.network.words) if not grammars.sounds.ways(word)),
