@@ -218,6 +218,10 @@ SCRIPTS: dict[str, Script] = {
         ("42 unsure injured ~0.6 | 42 dead", "ask", "four two, unsure, injured? yes or no"),
         ("no", "accept", "not written"),
     ],
+    "to sell or to cull, which sound alike, is asked for yes or no": [
+        ("42 male sell ~0.7 | 42 male cull ? taken for it", "ask", "four two, male, sell? yes or no"),
+        ("yes", "accept", "four two, male, sell"),
+    ],
     "a rival for the same band": [("42 male ~0.5 | 42 female", "ask", "four two: male, or female?")],
     "a rival that is no call": [("42 male ~0.5 | no", "ask", "four two, male? yes or no")],
     "a rival of a call surely heard": [("42 male | 52 male", "accept", "four two, male")],

@@ -161,6 +161,8 @@ def _other_reading(state: State, turn: Turn, call: Call, wrong: Entry | None) ->
     if other is None or other.band not in state.roster:
         return None
     apart = _told_apart(call, other)
+    if {call.fate, other.fate} == {"sell", "cull"}:
+        return None  # an answer of one of these words would be as doubtful as the call
     return (other, apart) if apart else None
 
 
