@@ -222,6 +222,14 @@ SCRIPTS: dict[str, Script] = {
         ("42 male sell ~0.7 | 42 male cull ? taken for it", "ask", "four two, male, sell? yes or no"),
         ("yes", "accept", "four two, male, sell"),
     ],
+    "a doubt about one slot is not passed over by a question about another": [
+        ("42 male sell ~0.7 | 42 female sell ? taken for it", "ask", "four two, male, sell? yes or no"),
+    ],
+    "injured in a correction of a bird whose sex was called": [
+        ("42 female", "accept", "four two, female"),
+        ("correction", "accept", "correct four two"),
+        ("injured", "accept", "corrected: four two, female, injured"),
+    ],
     "a rival for the same band": [("42 male ~0.5 | 42 female", "ask", "four two: male, or female?")],
     "a rival that is no call": [("42 male ~0.5 | no", "ask", "four two, male? yes or no")],
     "a rival of a call surely heard": [("42 male | 52 male", "accept", "four two, male")],

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from voicelog.config import Config
 from voicelog.grammar.utterance import Answer, CallSaid
-from voicelog.session import by_custom, odds, start
-from voicelog.sitting import Listened, Sitting
+from voicelog.ledger import new_id
+from voicelog.session import Purpose, State, Turn, by_custom, odds, start, step
+from voicelog.sitting import BY_CUSTOM, Listened, Sitting
 from voicelog.values import Call, Check, Heard, Word, unchecked
 from voicelog.wiring import open_grammars
 
@@ -35,6 +36,7 @@ def said(**slots: object) -> CallSaid:
         (said(band=42, sex="female"), said(band=107, condition="dead"), 1),
         (said(band=42, sex="female"), said(band=42, sex="male"), 1),
         (said(band=42, condition="dead"), said(band=42), 1),
+        (said(band=42, condition="injured"), said(band=42, sex="female", condition="injured"), 1),
         (said(band=42, sex="female", condition="dead"), said(band=42, sex="female"), 1),
         (Answer(yes=True), said(band=42, condition="dead"), 1),
     ],
@@ -57,7 +59,7 @@ def test_custom_shifts_certainty_between_two_readings_and_makes_none(
     # Bayes' rule: the odds of the two, times how much more usual the one is.
     assert ours * (either - certainty) == pytest.approx(theirs * certainty * more_usual)
     unknown, nothing = by_custom(certainty, 0.0, more_usual)
-    assert nothing == 0 and unknown == pytest.approx(by_custom(certainty, 1.0, more_usual)[0])
+    assert nothing == 0 and unknown == pytest.approx(min(certainty, by_custom(certainty, 1.0, more_usual)[0]))
 
 
 class _Told:
@@ -79,9 +81,9 @@ def _words(text: str, certainty: float) -> tuple[Word, ...]:
     return tuple(Word(word, 0.0, 1.0, certainty) for word in text.split())
 
 
-def listening(heard: Heard) -> Listened:
+def listening(heard: Heard, state: State = STATE) -> Listened:
     """What a session makes of it. The sound has a voice in it and is loud enough."""
-    sitting = Sitting(open_grammars(Config()), STATE, recogniser=_Told(heard))  # type: ignore[arg-type]
+    sitting = Sitting(open_grammars(Config()), state, recogniser=_Told(heard))  # type: ignore[arg-type]
     tone = 8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)
     return sitting.listen(tone.astype(np.int16))
 
@@ -104,8 +106,44 @@ def test_what_is_usual_counts_where_sound_alone_leaves_it_open(
     assert listened.heard.certainty == pytest.approx(comes_out, abs=0.001)
 
 
+def after(certainty: float, call: CallSaid, rival: CallSaid | None = None) -> State:
+    return step(STATE, Turn(new_id(), call, "", certainty, rival=rival, either=0.99)).state
+
+
+def test_once_the_sex_was_called_a_condition_alone_is_usual() -> None:
+    known = after(0.99, said(band=42, sex="female"))
+    assert odds(known, said(condition="injured"), said(sex="unsure")) == 1
+    assert odds(known, said(band=107, condition="injured"), said(band=107, sex="unsure")) == pytest.approx(1 / 10)
+
+
+def test_custom_has_no_say_in_the_answer_to_a_question_that_names_two_readings() -> None:
+    asked = after(0.5, said(band=42, sex="unsure"), said(band=42, condition="injured"))
+    answer = listening(Heard(_words("injured", 0.97), 0.97, "told", ("unsure",), either=0.99), asked)
+    assert asked.pending is not None and answer.heard.certainty == 0.97
+
+
+def test_what_is_likely_by_custom_alone_is_doubted() -> None:
+    alone = listening(
+        Heard(_words("band four two injured", 0.45), 0.45, "told", ("band", "four", "two", "unsure"), either=0.99)
+    )
+    assert alone.heard.text == "band four two unsure" and alone.heard.certainty > 0.9
+    assert alone.doubts == (BY_CUSTOM,)
+    fairly = listening(
+        Heard(_words("band four two hen", 0.7), 0.7, "told", ("band", "four", "two", "dead"), either=0.99)
+    )
+    assert fairly.heard.certainty > 0.9 and fairly.doubts == ()
+
+
 def test_sell_is_doubted_however_sure_and_another_fate_is_not() -> None:
     sell, keep = (
         listening(Heard(_words(f"band four two male {fate}", 0.999), 0.999, "told")) for fate in ("sell", "keep")
     )
     assert sell.doubts == ("“sell” is what “cull” was taken for",) and keep.doubts == ()
+
+
+def test_a_choice_at_a_banding_writes_the_band_under_an_id_of_its_own() -> None:
+    state = start((42, 107), purpose=Purpose("banding"))
+    spare, heard = new_id(), new_id()
+    asked = Turn(heard, said(band=42, sex="unsure"), "", 0.8, rival=said(band=42, sex="male"), spare_id=spare)
+    chosen = step(step(state, asked).state, Turn(new_id(), said(sex="male"), "", 0.99))
+    assert [event_id for event_id, _ in chosen.facts] == [spare, heard]

@@ -41,6 +41,7 @@ ANY_BAND = range(1, 1000)
 """What is taken for a band where it is typed, though no bird of the roster wears it."""
 
 FAINT = "the sound is very faint"
+BY_CUSTOM = "it is likely only because it is usual"
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,19 +161,32 @@ class Sitting:
         return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
 
     def _by_custom(self, grammar: Grammar, heard: Heard) -> Heard:
-        """With how usual the call is taken into account: its runner-up in its place, where that comes out likelier."""
-        if heard.runner_up is None:
-            return heard
+        """With how usual the call is taken into account: its runner-up in its place, where that comes out likelier.
+
+        A sex that only custom makes likely is asked about; a weight is not, since it is read back digit by digit.
+        """
         said = grammar.understand(tuple(word.text for word in heard.words))
-        more_usual = odds(self.state, said, grammar.understand(heard.runner_up))
+        if heard.runner_up is None or self._is_choice(said):
+            return heard
+        rival = grammar.understand(heard.runner_up)
+        more_usual = odds(self.state, said, rival)
         if more_usual == 1.0:
             return heard
         ours, theirs = by_custom(heard.certainty, heard.either, more_usual)
+        doubts = heard.doubts if _weights_differ(said, rival) else (*heard.doubts, BY_CUSTOM)
         if theirs <= ours:
-            return replace(heard, certainty=ours)
+            fairly = min(ours, heard.certainty) >= self.state.settings.policy.ask_from
+            return replace(heard, certainty=ours, doubts=heard.doubts if fairly else doubts)
         last = heard.words[-1].end_s
         words = tuple(Word(text, 0.0, last, theirs) for text in heard.runner_up)
-        return replace(heard, words=words, certainty=theirs, runner_up=tuple(word.text for word in heard.words))
+        other = tuple(word.text for word in heard.words)
+        return replace(heard, words=words, certainty=theirs, runner_up=other, doubts=doubts)
+
+    def _is_choice(self, said: Utterance) -> bool:
+        """Whether it answers a question that named two readings: custom had its say when that was asked."""
+        pending = self.state.pending
+        of_two = pending is not None and pending.other is not None
+        return of_two and isinstance(said, CallSaid) and said.call.band is None
 
     def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames) -> tuple[str, ...]:
         """Why words that were heard fairly may be wrong all the same: another live wording sounds like them or is
@@ -286,3 +300,7 @@ def record_of(call: Call | None) -> dict[str, object] | None:
     if call is None:
         return None
     return {slot: getattr(call, slot) for slot in RECORD_SLOTS} | ({"colour": call.colour} if call.colour else {})
+
+
+def _weights_differ(said: Utterance, rival: Utterance) -> bool:
+    return isinstance(said, CallSaid) and isinstance(rival, CallSaid) and said.call.weight_g != rival.call.weight_g

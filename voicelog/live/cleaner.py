@@ -50,6 +50,8 @@ class GrowingCleaner:
 
     def whole(self, start_s: float, frames: Frames) -> Frames:
         """The utterance without noise: same length, in step with the input. It may still grow."""
+        if not len(frames):
+            return frames
         self.grow(start_s, frames)
         # Of the sound of the place, backwards so that it goes on smoothly: silence would make the stage take the noise
         # of the place for something new.

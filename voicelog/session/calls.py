@@ -86,7 +86,8 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
     if heard.verdict is Verdict.ACCEPT:
         return ask(replace(state, pending=Pending(entry, _face_risks(call, risks))), "; ".join(reasons))
     reasons.insert(0, heard.reason)
-    other = None if risks else _other_reading(state, turn, call, wrong)
+    # A question about one slot would leave a doubt about another unasked.
+    other = None if risks or turn.doubts else _other_reading(state, turn, call, wrong)
     if other is None:
         return ask(replace(state, pending=Pending(entry, _read_out(call, risks))), "; ".join(reasons))
     question = wording.which(call, other[0], *other[1])
@@ -99,7 +100,8 @@ def _choose(state: State, asked: Pending, turn: Turn, said: Call, heard: Judgeme
     fits = [call for call in readings if said.over(call) == call]
     if heard.verdict is not Verdict.ACCEPT or len(fits) != 1:
         return ask(state, f"the answer was not sure: {heard.reason if len(fits) == 1 else 'it fits neither or both'}")
-    chosen = Turn(asked.entry.id, CallSaid(call=fits[0]), turn.words, turn.certainty)
+    entry = asked.entry
+    chosen = Turn(entry.id, CallSaid(call=fits[0]), turn.words, turn.certainty, spare_id=entry.spare_id)
     return _hear_fresh(replace(state, pending=None), chosen, fits[0], heard)
 
 
@@ -161,8 +163,6 @@ def _other_reading(state: State, turn: Turn, call: Call, wrong: Entry | None) ->
     if other is None or other.band not in state.roster:
         return None
     apart = _told_apart(call, other)
-    if {call.fate, other.fate} == {"sell", "cull"}:
-        return None  # an answer of one of these words would be as doubtful as the call
     return (other, apart) if apart else None
 
 

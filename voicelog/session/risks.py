@@ -84,10 +84,11 @@ def _lost(new: Call, background: Background) -> Iterator[Risk]:
     "Cull" sounds like "cock", "dead" in noise like "hen", and "injured" like "unsure"; a bystander or a clatter behind
     a call was heard as "dead" too. With a sex beside it, it is none of them.
     """
-    band, earlier = background.band, today(background.calls, background.band)
+    band, earlier, corrected = background.band, today(background.calls, background.band), background.corrected
+    known = earlier.sex or earlier.condition or (corrected and corrected.sex)
     if new.fate == "cull":
         yield Risk(wording.to_be_culled(band), wording.RIGHT)
     elif new.sex is not None or new.condition in (None, "fine"):
         return
-    elif new.condition == "dead" or (earlier.sex is None and earlier.condition is None):
+    elif new.condition == "dead" or not known:
         yield Risk(wording.found(band, new.condition), wording.RIGHT)
