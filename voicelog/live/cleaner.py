@@ -53,8 +53,8 @@ class GrowingCleaner:
         if not len(frames):
             return frames
         self.grow(start_s, frames)
-        # Of the sound of the place, backwards so that it goes on smoothly: silence would make the stage take the noise
-        # of the place for something new.
+        # The sound of the place, backwards so that it begins as the utterance ends: silence would make the stage
+        # take the noise of the place for something new.
         push = frames[-_PUSH:][::-1]
         pushed = 0
         while self._behind > pushed and pushed < _MOST_PUSHED:
