@@ -142,8 +142,8 @@ def kill_by_sound(killing: Killing, times: int, tell: Callable[[Kill], None]) ->
             if replies:
                 number, last_stand = replies[-1]["number"] + 1, replies[-1]["stand"]
             if unsaid > 0:
-                # It was not read back, but the next opening tells of it.
-                number += 1
+                # It was not read back, but the next opening tells of it. Where it goes on, no reply has told yet.
+                number, last_stand = number + 1, None
             finished = any(event.fact.kind == "session_finished" for event in ledger.events(session=session))
             if not finished and number and unsaid == 0 and last_stand is not None:
                 wrong += _resumed(killing, ledger, [last_stand])
