@@ -214,6 +214,8 @@ def test_what_was_not_heard_surely_is_written_only_after_a_sure_yes(talk: list[T
             if isinstance(fact, CallMade) and written_id != turn.id:
                 if isinstance(turn.utterance, CallSaid):  # it chose one of two readings that were asked about
                     assert before.pending is not None and before.pending.other is not None
+                    assert fact.call in (before.pending.entry.call, before.pending.other)
+                    assert turn.utterance.call.over(fact.call) == fact.call
                 else:
                     assert turn.utterance == Answer(yes=True)
                     assert fact.confirmed_by == turn.id

@@ -81,6 +81,13 @@ def _words(text: str, certainty: float) -> tuple[Word, ...]:
     return tuple(Word(word, 0.0, 1.0, certainty) for word in text.split())
 
 
+def in_full(text: str) -> str:
+    """A call with a number for its weight, in words."""
+    grams = {"383": "three eight three grams", "865": "eight six five grams", "900": "nine hundred grams"}
+    said = " ".join(grams.get(word, word) for word in text.split())
+    return said if said.startswith("band ") else f"band {said}"
+
+
 def listening(heard: Heard, state: State = STATE) -> Listened:
     """What a session makes of it. The sound has a voice in it and is loud enough."""
     sitting = Sitting(open_grammars(Config()), state, recogniser=_Told(heard))  # type: ignore[arg-type]
@@ -96,11 +103,19 @@ def listening(heard: Heard, state: State = STATE) -> Listened:
         ("band four two dead", "band four two hen", 0.82, 0.98, "band four two hen", 0.648),
         ("band four two hen", "band four two cock", 0.52, 0.99, "band four two hen", 0.52),
         ("band four two dead", "band four two hen", 0.82, 0.0, "band four two dead", 0.313),
+        # A weight of 865 g is one that hardly any bird has.
+        ("four two male 383", "four two male 865", 0.70, 0.99, "four two male 383", 0.970),
+        ("four two 865", "four two 383", 0.45, 0.97, "four two 383", 0.930),
+        ("four two 865", "four two 383", 0.01, 0.02, "four two 383", 0.019),
+        ("four two 865", "four two 383", 0.97, 0.97, "four two 865", 0.970),
+        ("four two 865", "four two 900", 0.45, 0.97, "four two 865", 0.450),
+        ("four two 865", "one zero seven 383", 0.45, 0.97, "four two 865", 0.450),
     ],
 )
 def test_what_is_usual_counts_where_sound_alone_leaves_it_open(
     words: str, rival: str, certainty: float, either: float, heard: str, comes_out: float
 ) -> None:
+    words, rival, heard = map(in_full, (words, rival, heard))
     listened = listening(Heard(_words(words, certainty), certainty, "told", tuple(rival.split()), either=either))
     assert listened.heard.text == heard
     assert listened.heard.certainty == pytest.approx(comes_out, abs=0.001)

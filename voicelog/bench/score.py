@@ -36,7 +36,7 @@ class Share(_Figures):
 
 class Score(_Figures):
     """What became of the calls of one cell. `asked_right`: the record that was asked about was right;
-    `asked_by_rule`: besides, the certainty would do, and it was asked about for another reason, as a cull always is.
+    `asked_by_rule`: besides, the certainty would do by the policy's defaults, and there was another reason to ask.
 
     `real_time_factor` is processor time by length of sound; `compute_s` processor seconds a call.
     """
