@@ -3,20 +3,35 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from contextlib import closing
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from operator import itemgetter
 from pathlib import Path
 
 import orjson
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from voicelog.bench.ledger import make_yard
+from voicelog.bookkeeping import fact
 from voicelog.flock import yard_now, yard_of
-from voicelog.ledger import CallMade, Ledger, fold_birds, local_day, plain_event
-from voicelog.ledger.plain import in_order, plain
-from voicelog.ledger.table_rows import MOST_VALUES, Table, insert
+from voicelog.ledger import (
+    Banded,
+    CallMade,
+    Draft,
+    Fact,
+    FoldedBird,
+    Ledger,
+    fold_birds,
+    local_day,
+    new_id,
+    plain_event,
+)
+from voicelog.ledger.birds import CallRow, fold_in_passing
+from voicelog.ledger.plain import LateError, Plain, in_order, late_among, plain
+from voicelog.ledger.table_rows import BY_BAND, MOST_VALUES, Table, insert
 from voicelog.ledger.tables import _rows_of
 from voicelog.values import Call
 
@@ -78,7 +93,79 @@ def test_events_in_order_are_those_sorted_by_day(kept: list[tuple[dict[str, obje
     writers = {"001": "device/branch"}
     with_session = [(event_id, device, "", *rest) for event_id, device, *rest in rows]
     expected = sorted(plain(with_session, writers), key=itemgetter(4))  # type: ignore[arg-type]
-    assert list(in_order(rows, writers)) == expected
+    late = late_among(rows)
+    assert list(in_order(rows, writers, late)) == expected
+    if late:
+        with pytest.raises(LateError):
+            list(in_order(rows, writers))
+    else:
+        assert list(in_order(rows, writers)) == expected
+
+
+_bands = st.integers(1, 3)
+_of_one = st.sampled_from(["banded", "sold", "died", "band_lost"])
+_doings = st.one_of(
+    st.builds(lambda band, sex: CallMade(call=Call(band=band, sex=sex)), _bands, st.sampled_from([None, "male"])),
+    st.builds(lambda band: CallMade(call=Call(band=band, condition="dead")), _bands),
+    st.builds(
+        lambda kind, band: fact(kind, band=band), st.sampled_from(["banded", "sold", "died", "band_lost"]), _bands
+    ),
+    st.builds(lambda band, new: fact("band_replaced", band=band, new=new), _bands, _bands),
+)
+
+
+@given(st.lists(st.tuples(_doings, st.integers(0, 9)), max_size=14))
+def test_birds_told_when_they_are_gone_are_those_of_the_whole_fold(doings: list[tuple[Fact, int]]) -> None:
+    """But for the bands that are named as missed, and those that one bird wore with them."""
+    events: list[Plain] = []
+    for number, (what, _) in enumerate(doings):
+        day = f"2026-05-{sum(later for _, later in doings[: number + 1]) // 4 + 1:02}"
+        events.append((f"{number:03}", "device", "", f"{day}T08:00:00Z", day, what.model_dump(mode="json")))
+    birds: list[FoldedBird] = []
+    calls: list[CallRow] = []
+    conflicts, missed = fold_in_passing(events, (set(), set()), birds.append, calls.append)
+    whole = fold_birds(events)
+    worn = missed.copy()
+    for _ in range(3):
+        for event in events:
+            named = {event[5].get("band"), event[5].get("new")} - {None}
+            worn |= named if "new" in event[5] and named & worn else set()
+
+    def known(birds: Iterable[FoldedBird]) -> list[str]:
+        return sorted(repr(bird) for bird in birds if bird.first_band not in worn)
+
+    assert known(birds) == known(whole.birds)
+    assert [row for row in calls if row[0] not in worn] == [row for row in whole.calls if row[0] not in worn]
+    assert [c for c in conflicts if int(c.about[5:]) not in worn] == [
+        c for c in whole.conflicts if int(c.about[5:]) not in worn
+    ]
+
+
+def test_what_was_forgotten_or_came_late_is_folded_again(tmp_path: Path) -> None:
+    """A call about a bird that was sold, a death before the last check, another day's clock: all in one yard."""
+    make_yard(tmp_path / "yard.ledger", 2400)
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        sold = "SELECT first_band FROM bird WHERE state = ? ORDER BY first_band LIMIT 3"
+        ledger.rebuild()
+        one, other, third = (band for (band,) in ledger.db.execute(sold, ["sold"]))
+        day = ledger.db.execute("SELECT gone_on FROM bird WHERE first_band = ?", [other]).fetchone()[0]
+        early = date.fromisoformat(day) - timedelta(days=9)
+        facts = [
+            CallMade(call=Call(band=one, sex="male")),
+            fact("died", early, band=other),
+            CallMade(call=Call(band=third, weight_g=240), on=early),
+            Banded(band=9000, on=date(2199, 1, 1)),
+            fact("banded", band=9001),
+        ]
+        for what in facts:
+            ledger.append(Draft(id=new_id(), session="s", fact=what))
+        tables = {table: f"SELECT {', '.join(table.columns)} FROM {table.name}" for table in BY_BAND}
+        before = [sorted(ledger.db.execute(sql).fetchall(), key=repr) for sql in tables.values()]
+        ledger.rebuild()
+        assert [sorted(ledger.db.execute(sql).fetchall(), key=repr) for sql in tables.values()] == before
+        whole = _rows_of(fold_birds([plain_event(event) for event in ledger.events()]))
+        assert [sorted(whole[table], key=repr) for table in tables] == before
+        assert len(before[-1]) == 2, "conflicts: a call and a sale of birds that were gone"
 
 
 def test_a_large_yard_is_rebuilt_as_its_events_say(tmp_path: Path) -> None:

@@ -15,9 +15,10 @@ some bird.)
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from operator import itemgetter
+from sys import intern
 from typing import Any
 
 from voicelog.ledger.plain import Plain
@@ -86,21 +87,45 @@ class FoldedBirds:
 
 
 def fold_birds(events: Iterable[Plain], about: dict[str, str] | None = None) -> FoldedBirds:
-    """The birds of these events, which are sorted by id, each once.
+    """The birds of these events, which are sorted by id, each once. The birds come in the order of their first facts.
 
     Into `about`, where given, goes by event id the bird that the event is about.
     """
     events = list(events)
+    book, calls = _Book(), list[CallRow]()
     # The sort is stable: within a day the order of ids stays.
-    return fold_in_order(sorted(events, key=itemgetter(4)), standing((e[0], e[5]) for e in events), about)
+    _read(sorted(events, key=itemgetter(4)), standing((e[0], e[5]) for e in events), book, calls.append, about)
+    return FoldedBirds(tuple(book.birds.values()), tuple(calls), tuple(book.conflicts))
 
 
-def fold_in_order(events: Iterable[Plain], stands: Standing, about: dict[str, str] | None = None) -> FoldedBirds:
-    """As `fold_birds`, of events in the order in which things happened, when it is known which of them stand."""
+def fold_in_passing(
+    events: Iterable[Plain],
+    stands: Standing,
+    add_bird: Callable[[FoldedBird], object],
+    add_call: Callable[[CallRow], object],
+) -> tuple[list[Conflict], set[int]]:
+    """As `fold_birds`, of many events in the order in which things happened, when it is known which of them stand.
+
+    Calls and birds go to `add_call` and `add_bird`, a bird as soon as it is gone, and then it is forgotten: most
+    birds of a large ledger are, and what lies about in the memory for long costs more to come back to than to fold.
+    Returned beside the conflicts are the bands that were used once more for a bird that was forgotten. What was told
+    of their birds is not all there is: fold them again, with those of the bands that one bird wore in turn.
+    """
+    book = _Book(add_bird)
+    _read(events, stands, book, add_call)
+    for bird in book.birds.values():
+        add_bird(bird)
+    return book.conflicts, book.missed
+
+
+def _read(
+    events: Iterable[Plain],
+    stands: Standing,
+    book: _Book,
+    add_call: Callable[[CallRow], object],
+    about: dict[str, str] | None = None,
+) -> None:
     gone, superseded = stands
-    book = _Book()
-    calls: list[CallRow] = []
-    add = calls.append
     bird: FoldedBird | None
     for event in events:
         event_id, _, _, _, day, fact = event
@@ -114,7 +139,7 @@ def fold_in_order(events: Iterable[Plain], stands: Standing, about: dict[str, st
                 state, bird = "superseded", book.wearer(band)
             else:
                 state, bird = "effective", book.called(event, band, call)
-            add((band, event_id, day, fact["supersedes"] or "", state, bird.id if bird else None))
+            add_call((band, event_id, day, fact["supersedes"] or "", state, bird.id if bird else None))
         elif kind in BIRD_KINDS and event_id not in gone:
             bird = book.heed(event, kind, fact)
         elif about is not None and kind in (*BIRD_KINDS, "note") and fact["band"] is not None:
@@ -123,7 +148,6 @@ def fold_in_order(events: Iterable[Plain], stands: Standing, about: dict[str, st
             continue
         if about is not None and bird is not None:
             about[event_id] = bird.id
-    return FoldedBirds(tuple(book.birds), tuple(calls), tuple(book.conflicts))
 
 
 def corrected_twice(corrections: Iterable[tuple[str, str, int]]) -> list[Conflict]:
@@ -147,17 +171,31 @@ def concurrent(writer: str, other: str) -> bool:
 
 
 class _Book:
-    """Who wears which band, as the facts go by."""
+    """Who wears which band, as the facts go by; `birds` by their ids.
 
-    def __init__(self) -> None:
-        self.birds: list[FoldedBird] = []
+    Where there is a place for those that are `done`, a bird that is gone goes there and is forgotten, but for its
+    id; `missed` are the bands of those that a later fact was about.
+    """
+
+    def __init__(self, done: Callable[[FoldedBird], object] | None = None) -> None:
+        self.birds: dict[str, FoldedBird] = {}
         self.conflicts: list[Conflict] = []
+        self.missed: set[int] = set()
+        self._done = done
+        self._forgotten: dict[int, str] = {}
         self._wears: dict[int, FoldedBird] = {}
         self._lost: dict[int, FoldedBird] = {}
 
     def wearer(self, band: int) -> FoldedBird | None:
         """The bird that a band names: who wears it, else who lost it."""
-        return self._wears.get(band) or self._lost.get(band)
+        return self._wears.get(band) or self._lost.get(band) or self._missed(band)
+
+    def _missed(self, band: int) -> FoldedBird | None:
+        """What is left of a forgotten bird: enough to tell which one it was."""
+        if band not in self._forgotten:
+            return None
+        self.missed.add(band)
+        return FoldedBird(self._forgotten[band], band, band, {})
 
     def called(self, event: Plain, band: int, call: dict[str, Any]) -> FoldedBird:
         event_id, _, _, at, day, _ = event
@@ -165,6 +203,9 @@ class _Book:
         if bird is None:
             bird = self._lost.get(band)
             if bird is None:
+                forgotten = self._missed(band)
+                if forgotten is not None:
+                    return forgotten
                 bird = self._begin(f"band {band}", band)
             else:
                 self._conflict(event, None, band, f"called on {day}, but that band was lost before")
@@ -179,10 +220,12 @@ class _Book:
                     self._into(bird, event, band, value)
                 elif slot == "condition" and value == "dead" and bird.gone_on is None:
                     bird.state, bird.gone_on, bird._gone_by = "dead", day, f"call {event_id}"
-                known[slot] = value
+                known[slot] = intern(value) if value.__class__ is str else value
         bird.calls += 1
         if bird.last_at is None or at > bird.last_at:
             bird.last_at = at
+        if bird.gone_on is not None:
+            self._forget(bird)
         return bird
 
     def heed(self, event: Plain, kind: str, fact: dict[str, Any]) -> FoldedBird | None:
@@ -193,7 +236,8 @@ class _Book:
         if bird is None and kind == "band_replaced":
             bird = self._lost.get(band)
         if bird is None:
-            self._conflict(event, None, band, f"nobody wears that band on {day}")
+            if self._missed(band) is None:
+                self._conflict(event, None, band, f"nobody wears that band on {day}")
         elif bird.gone_on is not None:
             self._conflict(event, bird._gone_by.partition(" ")[2], band, _gone(bird, kind.replace("_", " "), day))
         elif kind == "band_lost":
@@ -213,11 +257,20 @@ class _Book:
             bird.known["pen"] = fact["pen"]
         else:
             bird.state, bird.gone_on, bird._gone_by = ("dead" if kind == "died" else "sold"), day, f"{kind} {event_id}"
+            self._forget(bird)
         return bird
 
+    def _forget(self, bird: FoldedBird) -> None:
+        """A gone bird that is known by one band only is told, and its band may be given to another."""
+        band = bird.first_band
+        if self._done is not None and bird._replaced_by is None and self._wears.get(band) is bird:
+            self._done(self.birds.pop(bird.id))
+            self._forgotten[band] = bird.id
+            del self._wears[band]
+
     def _begin(self, bird_id: str, band: int) -> FoldedBird:
-        bird = FoldedBird(bird_id, band, band, {"band": band})
-        self.birds.append(bird)
+        bird = self.birds[bird_id] = FoldedBird(bird_id, band, band, {"band": band})
+        self._forgotten.pop(band, None)
         self._wears[band] = bird
         self._lost.pop(band, None)
         return bird
@@ -229,10 +282,11 @@ class _Book:
         elif bird.entered is not None or bird.first_band != band:
             self._conflict(event, bird.entered, band, f"given twice: a live bird wears it on {event[4]}")
             return bird
-        bird.entered, bird.lot = event[0], fact["lot"]
-        bird.took_from = fact["from_pen"] if fact["from_pen"] is not None else fact["pen"]
-        if fact["pen"] is not None:
-            bird.known["pen"] = fact["pen"]
+        bird.entered, bird.lot = event[0], fact["lot"] and intern(fact["lot"])
+        pen = fact["pen"] and intern(fact["pen"])
+        bird.took_from = fact["from_pen"] if fact["from_pen"] is not None else pen
+        if pen is not None:
+            bird.known["pen"] = pen
         return bird
 
     def _take_off(self, bird: FoldedBird, band: int) -> None:
@@ -252,6 +306,7 @@ class _Book:
         if self._wears.get(band) is bird:
             self._take_off(bird, band)
         self._lost.pop(new, None)
+        self._forgotten.pop(new, None)
         self._wears[new] = bird
         bird.band = bird.known["band"] = new
         bird._replaced_by = event[0]

@@ -270,6 +270,8 @@ class Ledger:
         """Fold the tables again from all events."""
         with sqlite.writing(self.db, self.path):
             tables.rebuild(self.db)
+        # All the tables are in the log now, and nobody is calling.
+        sqlite.tidy(self.db)
 
     def verify(self) -> list[Problem]:
         """Recompute the chain of every device; what is not as it was written, if anything."""

@@ -6,13 +6,14 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import chain, compress, cycle, islice
+from itertools import chain, compress, islice
 from operator import is_not
 from typing import Any
 
 from voicelog.ledger.birds import SLOTS
 
 Row = tuple[Any, ...]
+_ByKey = dict[Any, list[Any]]
 
 MOST_VALUES = 999
 """Values in one statement: what every SQLite takes. Newer ones take more, which gains nothing."""
@@ -41,29 +42,53 @@ TALLY = Table("tally", ("session", "lot", "pen", "day", "male", "female", "unsur
 BY_BAND = (CALLED, BIRD, CONFLICT)
 
 
-def insert(conn: sqlite3.Connection, table: Table, rows: Iterable[Row]) -> None:
-    """Write new rows.
+class Rows:
+    """New rows of a table, collected in any order and written in that of their first column, the key:
+    so each page is written once.
 
-    Rows with gaps in the same places go together, in a statement that does not name the columns
-    left empty: Python's driver spends more on one None than on three texts. Many rows go into one
-    run of a statement, since beginning and ending a run costs as much as writing a row.
+    They are held as the values of one key after another. Were each row a tuple of its own, a large table
+    would spend its time on fetching them from all over the memory. Rows with gaps in the same places go
+    together, in a statement that does not name the columns left empty: Python's driver spends more on one
+    None than on three texts. Many rows go into one run of a statement, since beginning and ending a run
+    costs as much as writing a row.
     """
-    alike: dict[bytes, list[Row]] = defaultdict(list)
-    nothing = [None] * len(table.columns)
-    full = alike[b"\1" * len(nothing)]
+
+    def __init__(self, table: Table) -> None:
+        self.table = table
+        self._nothing = [None] * len(table.columns)
+        self._full: _ByKey = defaultdict(list)
+        # By what is given in a row: a byte for each column, 1 where it holds something.
+        self._alike: dict[bytes, _ByKey] = defaultdict(lambda: defaultdict(list))
+        self._alike[b"\1" * len(table.columns)] = self._full
+
+    def add(self, row: Row) -> None:
+        if None in row:
+            given = bytes(map(is_not, row, self._nothing))
+            self._alike[given][row[0]].extend(compress(row, given))
+        else:
+            self._full[row[0]].extend(row)
+
+    def write(self, conn: sqlite3.Connection) -> None:
+        """Write the rows, and forget them."""
+        for given, by_key in self._alike.items():
+            names = list(compress(self.table.columns, given))
+            sql, one = f"INSERT INTO {self.table.name} ({', '.join(names)}) VALUES ", f"({', '.join('?' * len(names))})"
+            rows = sum(map(len, by_key.values())) // len(names)
+            values = chain.from_iterable(map(by_key.pop, sorted(by_key)))
+            at_once = MOST_VALUES // len(names)
+            # One run of many rows after another, then what is left, row by row: both draw on `values`.
+            for rows_a_run, runs in ((at_once, rows // at_once), (1, rows % at_once)):
+                if runs:
+                    taken = (tuple(islice(values, rows_a_run * len(names))) for _ in range(runs))
+                    conn.executemany(sql + ", ".join([one] * rows_a_run), taken)
+
+
+def insert(conn: sqlite3.Connection, table: Table, rows: Iterable[Row]) -> None:
+    """Write new rows."""
+    new = Rows(table)
     for row in rows:
-        # A byte for each column, 1 where it holds something.
-        (alike[bytes(map(is_not, row, nothing))] if None in row else full).append(row)
-    for given, found in alike.items():
-        names = list(compress(table.columns, given))
-        sql, one = f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ", f"({', '.join('?' * len(names))})"
-        values = compress(chain.from_iterable(found), cycle(given))
-        at_once = MOST_VALUES // len(names)
-        # One run of many rows after another, then what is left, row by row: both draw on `values`.
-        for rows_a_run, runs in ((at_once, len(found) // at_once), (1, len(found) % at_once)):
-            if runs:
-                taken = (tuple(islice(values, rows_a_run * len(names))) for _ in range(runs))
-                conn.executemany(sql + ", ".join([one] * rows_a_run), taken)
+        new.add(row)
+    new.write(conn)
 
 
 def replace(conn: sqlite3.Connection, table: Table, bands: str, rows: Iterable[Row]) -> None:

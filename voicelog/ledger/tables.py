@@ -17,20 +17,28 @@ from __future__ import annotations
 import gc
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import orjson
 
-from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_order
+from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_passing
 from voicelog.ledger.forks import writers
 from voicelog.ledger.lots import FoldedLots, fold_lots, fold_tallies, tally_up
-from voicelog.ledger.plain import FOLDED_COLUMNS, PLAIN_COLUMNS, Plain, in_order, plain
-from voicelog.ledger.standing import TAKERS, standing
-from voicelog.ledger.table_rows import BIRD, BY_BAND, CALLED, CONFLICT, TALLY, Row, Table, insert, replace
+from voicelog.ledger.plain import (
+    FOLDED_COLUMNS,
+    PLAIN_COLUMNS,
+    LateError,
+    Plain,
+    Stored,
+    in_order,
+    late_among,
+    plain,
+)
+from voicelog.ledger.standing import TAKERS, Standing, standing
+from voicelog.ledger.table_rows import BIRD, BY_BAND, CALLED, CONFLICT, TALLY, Row, Rows, Table, insert, replace
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -70,17 +78,21 @@ CREATE TABLE conflict (
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE writer (id TEXT PRIMARY KEY NOT NULL, writer TEXT NOT NULL) STRICT, WITHOUT ROWID;
 """
+# Few rows are in these, or they are in the order of the table: kept up while it is written.
 _INDEXES = """
 CREATE INDEX called_correction ON called (supersedes, state) WHERE supersedes <> '';
 CREATE INDEX bird_band ON bird (band) WHERE band IS NOT NULL;
 CREATE INDEX bird_live ON bird (lot, pen, sex, sexed_on, grp, state) WHERE state = 'live';
 CREATE INDEX bird_group ON bird (grp, lot) WHERE grp IS NOT NULL;
 CREATE INDEX bird_pen ON bird (pen) WHERE state = 'live';
-CREATE INDEX bird_lot ON bird (lot, took_from) WHERE lot IS NOT NULL;
 """
+# Sorting all rows at once is quicker than finding the place of each.
+_SORTED_INDEX = "CREATE INDEX bird_lot ON bird (lot, took_from) WHERE lot IS NOT NULL"
 
 # Bands that an event names: in its call, as the bird's band, as the band that replaces it.
 _RING, _NEW = "json_extract(event.payload, '$.band')", "json_extract(event.payload, '$.new')"
+
+_ON = "json_extract(event.payload, '$.on')"
 
 # The events :ids and what they void, retract or correct, down the chain.
 _BELOW = """
@@ -166,16 +178,20 @@ def refresh(db: Database, ids: Sequence[str]) -> None:
     asked = {"ids": json.dumps(list(ids))}
     bands = [band for (band,) in db.execute(_BANDS, asked)]
     if bands:
-        named = json.dumps(bands)
-        folded = _rows_of(fold_birds(_plain(db, _DECIDING, {"bands": named})))
-        only = frozenset(bands)
-        for table in BY_BAND:
-            replace(db.conn, table, named, [row for row in folded[table] if row[table.of_band] in only])
+        _fold_bands(db, bands, _branches(db))
     sessions = json.dumps([session for (session,) in db.execute(_TALLIED, asked)])
     if sessions != "[]":
         asked = {"sessions": sessions}
         db.execute("DELETE FROM tally WHERE session IN (SELECT value FROM json_each(:sessions))", asked)
         insert(db.conn, TALLY, map(astuple, fold_tallies(_plain(db, _COUNTS, asked)).values()))
+
+
+def _fold_bands(db: Database, bands: Sequence[int], branches: Mapping[str, str]) -> None:
+    """Fold the birds of some bands again. All bands that one bird wore in turn are among them, or none."""
+    named, only = json.dumps(bands), frozenset(bands)
+    folded = _rows_of(fold_birds(plain(db.execute(_DECIDING, {"bands": named}), branches)))
+    for table in BY_BAND:
+        replace(db.conn, table, named, [row for row in folded[table] if row[table.of_band] in only])
 
 
 def rebuild(db: Database) -> None:
@@ -185,7 +201,7 @@ def rebuild(db: Database) -> None:
 
 
 def _rebuild(db: Database) -> None:
-    db.executescript(_SCHEMA)
+    db.executescript(_SCHEMA + _INDEXES)
     forked = "SELECT device FROM head GROUP BY device HAVING count(*) > 1"
     branches = writers(
         db.execute(f"SELECT id, device, prev, hash FROM event WHERE device IN ({forked}) ORDER BY device, seq, hash")
@@ -193,19 +209,39 @@ def _rebuild(db: Database) -> None:
     db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
     takers = db.execute("SELECT id, payload FROM event WHERE about IS NOT NULL")
     stands = standing((event_id, orjson.loads(payload)) for event_id, payload in takers)
+    calls, birds, conflicts, again = _fold_all(db, stands, branches)
+    calls.write(db.conn)
+    birds.write(db.conn)
+    insert(db.conn, CONFLICT, _conflict_rows(conflicts))
+    while again:
+        bands = [band for (band,) in db.execute(_SAME_BIRDS, {"bands": json.dumps([again.pop()])})]
+        _fold_bands(db, bands, branches)
+        again.difference_update(bands)
+    counts = plain(db.execute(f"SELECT {PLAIN_COLUMNS} FROM event WHERE event.kind = 'counted'"), branches)
+    insert(db.conn, TALLY, map(astuple, tally_up(counts, stands[0]).values()))
+    db.execute(_SORTED_INDEX)
+
+
+def _fold_all(
+    db: Database, stands: Standing, branches: Mapping[str, str]
+) -> tuple[Rows, Rows, list[Conflict], set[int]]:
+    """The rows of all calls and of all birds, what conflicts, and the bands to fold again."""
     columns = FOLDED_COLUMNS
     # Birds do not depend on who wrote, where one device wrote everything.
     if db.execute("SELECT count(*) FROM head").fetchone()[0] == 1:
         columns = columns.replace("event.device", "''")
-    events = in_order(db.execute(f"SELECT {columns} FROM event ORDER BY event.id"), branches)
-    folded = _rows_of(fold_in_order(events, stands))
-    for table in BY_BAND:
-        # In the order of the table's key, so that each page is written once.
-        insert(db.conn, table, sorted(folded[table], key=itemgetter(table.of_band)))
-    counts = plain(db.execute(f"SELECT {PLAIN_COLUMNS} FROM event WHERE event.kind = 'counted'"), branches)
-    insert(db.conn, TALLY, map(astuple, tally_up(counts, stands[0]).values()))
-    for statement in _INDEXES.split(";"):
-        db.execute(statement)
+
+    def stored() -> Iterator[Stored]:
+        return db.execute(f"SELECT {columns} FROM event ORDER BY event.id")
+
+    def folded(events: Iterator[Plain]) -> tuple[Rows, Rows, list[Conflict], set[int]]:
+        calls, birds = Rows(CALLED), Rows(BIRD)
+        return calls, birds, *fold_in_passing(events, stands, lambda bird: birds.add(_bird_row(bird)), calls.add)
+
+    try:
+        return folded(in_order(stored(), branches))
+    except LateError:
+        return folded(in_order(stored(), branches, late_among(stored())))
 
 
 @contextmanager
@@ -270,21 +306,26 @@ def banded_out(db: Database) -> dict[str, dict[str | None, int]]:
 
 
 def _plain(db: Database, sql: str, asked: dict[str, Any] | None = None) -> list[Plain]:
-    branches = dict(db.execute("SELECT id, writer FROM writer"))
-    return plain(db.execute(sql, asked or {}), branches)
+    return plain(db.execute(sql, asked or {}), _branches(db))
+
+
+def _branches(db: Database) -> dict[str, str]:
+    return dict(db.execute("SELECT id, writer FROM writer"))
 
 
 def _rows_of(folded: FoldedBirds) -> dict[Table, list[Row]]:
     """What was folded, as rows of each table."""
-    # One conflict may come up twice; the later one holds.
-    conflicts = {
-        (c.event, c.says): (c.event, c.says, c.other, int(c.about.removeprefix("band "))) for c in folded.conflicts
-    }
     return {
         CALLED: list(folded.calls),
         BIRD: [_bird_row(bird) for bird in folded.birds],
-        CONFLICT: list(conflicts.values()),
+        CONFLICT: _conflict_rows(folded.conflicts),
     }
+
+
+def _conflict_rows(conflicts: Iterable[Conflict]) -> list[Row]:
+    # One conflict may come up twice; the later one holds.
+    rows = {(c.event, c.says): (c.event, c.says, c.other, int(c.about.removeprefix("band "))) for c in conflicts}
+    return list(rows.values())
 
 
 def _bird_row(bird: FoldedBird) -> Row:
