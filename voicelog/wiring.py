@@ -66,7 +66,7 @@ def instead_of_setting(context: click.Context, option: click.Parameter, value: A
 
 def open_grammars(config: Config) -> Grammars:
     """The grammars of the settings: the folder named, else those of the language; with the words of the yard file."""
-    from voicelog.grammar import Grammars, load_yard
+    from voicelog.grammar import MISHEARD_NAME, Grammars, load_yard
     from voicelog.places import shipped
 
     yard = None if config.yard is None else load_yard(config.yard.expanduser())
@@ -76,7 +76,7 @@ def open_grammars(config: Config) -> Grammars:
         folder = shipped("grammars")
     else:
         folder = _folder_of(config.language)
-    grammars = Grammars(folder, yard)
+    grammars = Grammars(folder, yard, shipped("grammars", MISHEARD_NAME))
     grammars.check_yard("call")
     return grammars
 

@@ -17,6 +17,7 @@ from voicelog.wiring import instead_of_setting, open_grammars, settings_now
 if TYPE_CHECKING:
     from voicelog.grammar.alike import AlikePair
     from voicelog.grammar.audit import Audit
+    from voicelog.grammar.word_file import Words
 
 USUAL_PEN = "1-40"
 
@@ -53,8 +54,7 @@ def check(roster: str | None, as_json: bool) -> None:
     bands = parse_roster(roster or USUAL_PEN)
     found = audit(open_grammars(settings_now()), bands)
     if as_json:
-        pairs = [{**asdict(pair), "asked": pair.asked} for pair in found.roster]
-        click.echo(json.dumps({**asdict(found), "roster": pairs}, ensure_ascii=False))
+        click.echo(json.dumps(asdict(found), ensure_ascii=False))
     else:
         _tell(found, roster or f"{USUAL_PEN} (name your own with --roster)")
 
@@ -126,8 +126,14 @@ def _tell(found: Audit, roster: str) -> None:
         click.echo("  none")
     if found.taken_for:
         click.echo("\nHeard in trials for something else, so always asked about; to be spared that, use other words:")
-    for heard, meant_by_it in found.taken_for:
-        click.echo(f"  “{' '.join(heard)}” where “{' '.join(meant_by_it)}” was said")
+    _tell_misheard(found.taken_for)
+    if found.yard_taken_for:
+        click.echo("\nAlways asked about, as the yard file says:")
+    _tell_misheard(found.yard_taken_for)
+    if found.yard_sounds_like:
+        click.echo("\nAsked about where not heard surely, as the yard file says:")
+    for one, other in found.yard_sounds_like:
+        click.echo(f"  “{' '.join(one)}” sounds like “{' '.join(other)}”")
     click.echo(f"\nBands {roster} that sound alike:")
     for (a, b), pairs in groupby(sorted(found.roster, key=_pieces), key=lambda pair: _pieces(pair)[1:]):
         _tell_bands(a, b, list(pairs))
@@ -143,6 +149,11 @@ def _tell(found: Audit, roster: str) -> None:
         click.echo(f"\nNo pronunciation is known for: {', '.join(found.unspoken)}")
         click.echo(f'  Add each to the yard file under [pronunciations], as in {found.unspoken[0]} = "K W EY L".')
     click.echo(f"\nDistances rest on {found.basis}.")
+
+
+def _tell_misheard(pairs: tuple[tuple[Words, Words], ...]) -> None:
+    for heard, said in pairs:
+        click.echo(f"  “{' '.join(heard)}” where “{' '.join(said)}” was said")
 
 
 def _pieces(pair: AlikePair) -> tuple[float, str, str]:

@@ -5,6 +5,7 @@ It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` list
 
 from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like, taken_for
 from voicelog.grammar.compile import Grammar, Grammars
+from voicelog.grammar.misheard import MISHEARD_NAME, Misheard, load_misheard
 from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.roster import parse_roster
@@ -13,18 +14,21 @@ from voicelog.grammar.utterance import Answer, CallSaid, Command, NotUnderstood,
 from voicelog.grammar.yard import Yard, load_yard
 
 __all__ = [
+    "MISHEARD_NAME",
     "AlikePair",
     "Answer",
     "CallSaid",
     "Command",
     "Grammar",
     "Grammars",
+    "Misheard",
     "Network",
     "NotUnderstood",
     "Sounds",
     "Utterance",
     "Yard",
     "alike_pairs",
+    "load_misheard",
     "load_yard",
     "parse_roster",
     "snap",

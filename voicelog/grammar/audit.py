@@ -7,18 +7,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs, taken_for_pairs
+from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs
 from voicelog.grammar.compile import Grammar, Grammars
+from voicelog.grammar.misheard import Pair
 from voicelog.grammar.network import Network
 from voicelog.grammar.utterance import NotUnderstood
+from voicelog.grammar.word_file import Words
 
 NEAR_DIGITS = 0.45
 """A digit said alone has nothing beside it to go by, so digits are named as near from further off."""
 
 FREE_BANDS = 5
 """Band numbers suggested."""
-
-Words = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +39,14 @@ class RiskyWords:
 @dataclass(frozen=True, slots=True)
 class Audit:
     """What `audit` found. `taken_for` are wordings that are always asked about, each with what was said when it was
-    heard. `unspoken` are words without a pronunciation: nothing can be said of those."""
+    heard; `yard_taken_for` are those that the yard file names, and `yard_sounds_like` those that it says are asked
+    about where they are not heard surely. `unspoken` are words without a pronunciation: nothing can be said of
+    those."""
 
     vocabulary: tuple[RiskyWords, ...]
     taken_for: tuple[tuple[Words, Words], ...]
+    yard_taken_for: tuple[tuple[Words, Words], ...]
+    yard_sounds_like: tuple[tuple[Words, Words], ...]
     roster: tuple[AlikePair, ...]
     free_bands: tuple[int, ...]
     unspoken: tuple[str, ...]
@@ -52,16 +56,22 @@ class Audit:
 def audit(grammars: Grammars, roster: Iterable[int], name: str = "call") -> Audit:
     """Audit the grammar `name` with the bands of a roster."""
     bands = tuple(sorted(set(roster)))
-    grammar = grammars.compile(name, bands)
+    grammar, own = grammars.compile(name, bands), grammars.yard.misheard
     risky = {pair.words: pair for pair in (*_word_pairs(grammars, grammar), *_phrase_pairs(grammars, grammar))}
     return Audit(
         vocabulary=tuple(sorted(risky.values(), key=lambda pair: (pair.distance, pair.words))),
-        taken_for=taken_for_pairs(grammar.network),
+        taken_for=_as_words(pair for pair in grammars.misheard.taken_for if pair.words <= grammar.network.words),
+        yard_taken_for=_as_words(own.taken_for),
+        yard_sounds_like=_as_words((*own.sounds_like, *own.breath)),
         roster=alike_pairs(grammars, bands),
         free_bands=_free_bands(grammars, bands),
         unspoken=tuple(word for word in sorted(grammar.network.words) if not grammars.sounds.ways(word)),
         basis=grammars.sounds.costs.basis,
     )
+
+
+def _as_words(pairs: Iterable[Pair]) -> tuple[tuple[Words, Words], ...]:
+    return tuple(dict.fromkeys((pair.heard, pair.said) for pair in pairs))
 
 
 def _word_pairs(grammars: Grammars, grammar: Grammar) -> list[RiskyWords]:

@@ -23,6 +23,7 @@ from voicelog.grammar.jsgf import (
 from voicelog.grammar.jsgf import Sequence as InOrder
 from voicelog.grammar.meaning import NUMBER_TAGS, meaning_of, number_of
 from voicelog.grammar.merge import NUMBER, tags_in, with_yard, words_in
+from voicelog.grammar.misheard import MISHEARD_NAME, Misheard, load_misheard
 from voicelog.grammar.network import Network, either, minimal, only, without_blind_alleys
 from voicelog.grammar.pronounce import DICTIONARY_NAME, Phones, Sounds, english, no_dictionary, read_dictionary
 from voicelog.grammar.utterance import CallSaid, NotUnderstood, Utterance
@@ -85,10 +86,11 @@ class Grammar:
     _end: int
     _else: Grammar | None = None
     """Where to look for the meaning of words that are none here."""
+    _misheard: Misheard = field(default_factory=Misheard)
 
     @cached_property
     def network(self) -> Network:
-        return replace(self._wording, meaning=self.understand)
+        return replace(self._wording, meaning=self.understand, misheard=self._misheard)
 
     def readings(self, words: Sequence[str]) -> tuple[Tags, ...]:
         """Every way to read a whole utterance, as the tags met on the way."""
@@ -150,8 +152,11 @@ class Grammar:
 class Grammars:
     """A folder of grammar files, read once; `compile` turns one of them into a `Grammar`."""
 
-    def __init__(self, folder: Path, yard: Yard | None = None) -> None:
+    def __init__(self, folder: Path, yard: Yard | None = None, english_misheard: Path | None = None) -> None:
         """Reads every `.gram` file of `folder`, and lays the words of `yard` into them.
+
+        `english_misheard` is the file of misheard words for a folder that has neither its own
+        nor a dictionary, so English words: of its pairs those count whose words the folder has.
 
         Raises VoicelogError (file, line, column).
         """
@@ -173,6 +178,28 @@ class Grammars:
         listed = folder / DICTIONARY_NAME
         self._own_language = listed.is_file()
         self._listed = read_dictionary(listed) if self._own_language else {}
+        self.misheard = self._load_misheard(folder / MISHEARD_NAME, english_misheard)
+        self.yard.misheard.must_be_of(self.words)
+
+    def _load_misheard(self, own: Path, english: Path | None) -> Misheard:
+        if own.exists():
+            found = load_misheard(own)
+            found.must_be_of(self.words)
+            return found
+        if english is None or self._own_language:
+            return Misheard()
+        return load_misheard(english).within(self.words)
+
+    @cached_property
+    def words(self) -> frozenset[str]:
+        """Every word of every grammar, the yard's among them."""
+        rules = (rule for file in self.files.values() for rule in file.rules.values())
+        return frozenset().union(*(words_in(rule.expansion) for rule in rules))
+
+    @cached_property
+    def all_misheard(self) -> Misheard:
+        """What is heard for something else, by the vocabulary's file and the yard file."""
+        return self.misheard.and_also(self.yard.misheard)
 
     @property
     def pronunciations(self) -> Mapping[str, tuple[Phones, ...]]:
@@ -201,7 +228,8 @@ class Grammars:
         )
 
     def check_yard(self, name: str) -> None:
-        """Raises VoicelogError, with its place, for a word of the yard file that could mean two things in `name`."""
+        """Raises VoicelogError, with its place, for a word of the yard file that could mean two things in `name`, and
+        for misheard words that no grammar lets follow one another."""
         for addition in (*self.yard.pens, *self.yard.colours):
             if self.number_words.intersection(addition.words) or addition.value == NUMBER:
                 raise VoicelogError(f"{addition.place}: “{addition.value}” is or holds a number; use a name")
@@ -211,6 +239,16 @@ class Grammars:
                 raise VoicelogError(
                     f"{addition.place}: “{' '.join(addition.words)}” would mean two things; use another word"
                 )
+        for pair in self.yard.misheard.pairs:
+            for words, place in pair.phrases:
+                if len(words) > 1 and not self._holds(words):
+                    raise VoicelogError(
+                        f"{place}: “{' '.join(words)}” is never said in this order; name words that a call may hold"
+                    )
+
+    def _holds(self, words: Sequence[str]) -> bool:
+        listening = (name for name, file in self.files.items() if TOP_RULE in file.rules)
+        return any(self.compile(name).network.holds(words) for name in listening)
 
     def band_wordings(self, roster: Iterable[int]) -> dict[int, Sequence[Tags]]:
         """Every way to say each band of a roster; a band that no grammar can say is left out."""
@@ -311,7 +349,7 @@ class Grammars:
                         lay(found.expansion, a, b, at, found, (*above, found))
 
         lay(top.expansion, start, end, file, top, (top,))
-        return Grammar(name, _determine(paths, start, end), paths, start, end)
+        return Grammar(name, _determine(paths, start, end), paths, start, end, _misheard=self.all_misheard)
 
     @staticmethod
     def _lay_bands(

@@ -8,8 +8,10 @@ said call may go on looks at the arcs that leave its state.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+
+from voicelog.grammar.misheard import Misheard
 
 
 @dataclass(frozen=True, eq=False)
@@ -19,11 +21,13 @@ class Network:
     `arcs[state]` maps a word to the next state; states are 0..len(arcs)-1, the
     start is 0; `finals` are the states where an utterance may end. `meaning`
     tells what words say: two wordings with equal meanings are no rivals.
+    `misheard` are the wordings known to be heard for others.
     """
 
     arcs: tuple[dict[str, int], ...]
     finals: frozenset[int]
     meaning: Callable[[Sequence[str]], object] = tuple
+    misheard: Misheard = field(default_factory=Misheard)
 
     @cached_property
     def words(self) -> frozenset[str]:
@@ -39,9 +43,8 @@ class Network:
             for following in self.arcs[state]
         )
 
-    def walk(self, words: Iterable[str]) -> int | None:
-        """The state after `words`, None where they leave the network."""
-        state = 0
+    def walk(self, words: Iterable[str], state: int = 0) -> int | None:
+        """The state after `words` said from `state` on, None where they leave the network."""
         for word in words:
             following = self.arcs[state].get(word)
             if following is None:
@@ -52,6 +55,10 @@ class Network:
     def accepts(self, words: Sequence[str]) -> bool:
         """Whether `words` are a whole utterance."""
         return self.walk(words) in self.finals
+
+    def holds(self, words: Sequence[str]) -> bool:
+        """Whether `words` may follow one another somewhere in an utterance."""
+        return any(self.walk(words, state) is not None for state in range(len(self.arcs)))
 
 
 def without_blind_alleys(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> list[dict[str, int]]:

@@ -31,7 +31,8 @@ class WordFile:
 
     def wrong(self, path: KeyPath, message: str) -> VoicelogError:
         """The error to raise for what stands at a path."""
-        return VoicelogError(f"{self.place(path)}: {message}")
+        # A quoted key or text may hold line breaks; a message is one line.
+        return VoicelogError(f"{self.place(path)}: {' '.join(message.split())}")
 
     def must_have_only(self, parts: Iterable[str], kind: str) -> None:
         """Raises VoicelogError for a key of the file that is none of its parts; `kind` is what the file is."""
@@ -73,7 +74,7 @@ def open_word_file(file: Path, instead: str) -> WordFile:
     except UnicodeDecodeError as wrong:
         line = wrong.object[: wrong.start].count(b"\n") + 1
         raise VoicelogError(f"{file}:{line}:1: is not UTF-8; save the file as UTF-8") from None
-    except tomllib.TOMLDecodeError as wrong:
+    except (ValueError, RecursionError) as wrong:  # beside mistakes of syntax, a number too long or lists too deep
         raise VoicelogError(_syntax(file, text, str(wrong))) from None
     return WordFile(file, top, places(text))
 

@@ -12,6 +12,9 @@
     [pronunciations]                        ARPAbet, for words that the dictionary lacks
     quayle = "K W EY L"
 
+    [taken_for]                             heard, and what was said; also [sounds_like], [breath]: misheard.toml
+    layer = ["sell"]
+
 Slots and values are those of the tags in the grammar files, so a yard file
 serves any vocabulary whose tags it names.
 """
@@ -23,10 +26,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from voicelog.grammar.misheard import TABLES, Misheard, misheard_in
 from voicelog.grammar.pronounce import Phones, phones_of
 from voicelog.grammar.word_file import KeyPath, WordFile, Words, open_word_file
 
-PARTS = ("pens", "colours", "words", "also", "pronunciations")
+PARTS = ("pens", "colours", "words", "also", "pronunciations", *TABLES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +45,15 @@ class Addition:
 
 @dataclass(frozen=True, slots=True)
 class Yard:
-    """What a yard file adds. `also` are words that may stand for another word: slot is empty, value that word."""
+    """What a yard file adds. `also` are words that may stand for another word: slot is empty, value that word.
+    `misheard` are wordings of the keeper's that are heard for others."""
 
     values: tuple[Addition, ...] = ()
     pens: tuple[Addition, ...] = ()
     colours: tuple[Addition, ...] = ()
     also: tuple[Addition, ...] = ()
     pronunciations: Mapping[str, tuple[Phones, ...]] = field(default_factory=dict)
+    misheard: Misheard = field(default_factory=Misheard)
 
     @property
     def additions(self) -> tuple[Addition, ...]:
@@ -62,7 +68,7 @@ class Yard:
 def load_yard(file: Path) -> Yard:
     """Read a yard file. Raises VoicelogError as `file:line:column: what is wrong and what to do`.
 
-    Whether slots and values exist is known only beside grammars: `Grammars` sees to that.
+    Whether slots, values and misheard words exist is known only beside grammars: `Grammars` sees to that.
     """
     read = open_word_file(file, "name a yard file with --yard")
     top = read.top
@@ -83,6 +89,7 @@ def load_yard(file: Path) -> Yard:
             addition for word, found in also.items() for addition in _additions(read, "", word, found, ("also", word))
         ),
         pronunciations={word.lower(): _phones(read, word, found) for word, found in spoken.items()},
+        misheard=misheard_in(read),
     )
 
 
