@@ -31,12 +31,14 @@ def run(tasks: Sequence[Task], config: Config, kept: ResultsFile, workers: int =
 
 
 def made_with(config: Config) -> str:
-    """The hash of all that may change a result: the code and grammars of the product, and its settings."""
+    """The hash of all that may change a result: the code and words of the product, and its settings."""
     package = Path(voicelog.__file__).parent
     code = [file for file in package.rglob("*.py") if file.parent.name not in _NEVER_HEARD]
-    grammars = (config.grammars or shipped("grammars")).glob("*.gram")
+    words = [file for file in (config.grammars or shipped("grammars")).iterdir() if file.is_file()]
+    if config.yard is not None:
+        words.append(config.yard)
     hashed = hashlib.sha256(config.model_dump_json(exclude={"ledger", "voice", "keep_sound", "reminders"}).encode())
-    for file in sorted((*code, *grammars)):
+    for file in sorted((*code, *words)):
         hashed.update(file.name.encode() + b"\0" + file.read_bytes())
     return hashed.hexdigest()[:16]
 
