@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +16,8 @@ from num2words import num2words
 from voicelog.audio import read_sound
 from voicelog.grammar import Grammars
 from voicelog.hearing import attention
-from voicelog.hearing.attention import AttentionListener, Tokens, attention_listener, attention_model
-from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
+from voicelog.hearing.attention import AttentionListener, Impression, Tokens, Words, attention_listener, attention_model
+from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser, _Judging
 from voicelog.hearing.written import ways_to_write
 from voicelog.places import shipped
 from voicelog.values import Frames, VoicelogError
@@ -60,6 +63,40 @@ def test_it_weighs_what_is_proposed(listener: AttentionListener) -> None:
     likely = listener.judge(taken_in, readings)
     assert likely[0] == max(likely)
     assert taken_in.likely > likely[0] - 1
+
+
+def test_readings_judged_aside_come_out_as_those_judged_here(listener: AttentionListener) -> None:
+    """Whether they were asked about beforehand, or not, or for nothing; also when the worker is busy meanwhile."""
+    readings = [("band", "forty", "female"), ("band", "fourteen", "female"), ("band", "forty", "male")]
+    heard = listener.take_in(sound("calls/flite_awb/06.flac"))
+    for begun in ([], readings, [("hen",), *readings[1:], ("band", "four")]):
+        for busy_s in (0, 0.2):
+            with ThreadPoolExecutor(1) as aside, _Judging(listener, aside.submit(lambda: heard), aside) as judging:
+                aside.submit(time.sleep, busy_s)
+                judging.begin(begun)
+                assert judging.of(readings) == listener.judge(heard, readings)
+                assert judging.of([]) == []
+
+
+def test_what_was_not_begun_is_not_judged_when_the_handler_speaks_on(listener: AttentionListener) -> None:
+    heard = listener.take_in(sound("calls/flite_awb/06.flac"))
+    judged: list[Words] = []
+
+    class Counted:
+        def take_in(self, frames: Frames) -> Impression:
+            return listener.take_in(frames)
+
+        def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
+            judged.extend(readings)
+            return listener.judge(impression, readings)
+
+    with ThreadPoolExecutor(1) as aside:
+        with pytest.raises(KeyError), _Judging(Counted(), aside.submit(lambda: heard), aside) as judging:
+            aside.submit(time.sleep, 0.3)
+            judging.begin([("band", "forty", "female"), ("hen",)])
+            raise KeyError
+        aside.submit(lambda: None).result()
+    assert judged == []
 
 
 def test_talk_is_unlikely_as_any_call(listener: AttentionListener) -> None:

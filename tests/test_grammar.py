@@ -71,6 +71,14 @@ def test_a_choice_listens_for_its_two_readings_alone() -> None:
         assert not choice.network.accepts(other.split()), other
 
 
+def test_the_same_question_is_listened_for_with_the_same_network() -> None:
+    """Ears get ready for it while it is asked: made anew, it would have to be learned while the handler waits."""
+    readings = (Call(band=42, sex="male"), Call(band=42, sex="female"))
+    first = GRAMMARS.choose(readings, range(1, 60))
+    assert GRAMMARS.choose(readings[::-1], range(1, 60)).network is first.network
+    assert GRAMMARS.choose(readings, range(1, 50)).network is not first.network
+
+
 @given(st.lists(st.sampled_from(sorted(CALL.network.words)), max_size=8))
 def test_any_words_are_understood_or_not_but_never_raise(words: list[str]) -> None:
     said = CALL.understand(words)

@@ -295,6 +295,11 @@ class Grammars:
         wanted: set[tuple[str, object]] = set()
         for call in readings:
             wanted |= call.model_dump(exclude_none=True).items()
+        return self._choose(choice, answer, frozenset(wanted))
+
+    # The same network again for the same question: ears that are ready for it must not begin anew.
+    @lru_cache(maxsize=4)  # noqa: B019 - as above
+    def _choose(self, choice: Grammar, answer: Grammar, wanted: frozenset[tuple[str, object]]) -> Grammar:
         said = only(words for words, says in choice.answers if says is None or says in wanted)
         return replace(choice, _wording=either(said, answer.network), _else=answer)
 

@@ -16,18 +16,18 @@ from __future__ import annotations
 import math
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from itertools import chain, count, takewhile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
 from voicelog.grammar.network import Network
 from voicelog.grammar.utterance import NotUnderstood
-from voicelog.hearing.attention import SecondListener
+from voicelog.hearing.attention import Impression, SecondListener
 from voicelog.hearing.certainty import (
     MOST_LEAD,
     SECOND_WEIGHT,
@@ -240,16 +240,18 @@ class PocketSphinxRecogniser:
         self, second: SecondListener, quiet: Frames, raw: Frames, check: Check
     ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """PocketSphinx names readings, and both listeners weigh them."""
-        taken_in = self._aside.submit(second.take_in, raw)  # works while PocketSphinx does: it holds no Python lock
-        costs = self._costs(quiet)
-        check()
-        found = self._readings(costs, check)
-        impression = taken_in.result()
-        check()
-        if not found:
-            return (), None, None
-        shorter = self._shorter(found[0].words)
-        likely = second.judge(impression, [*(reading.words for reading in found), *shorter])
+        # Works while PocketSphinx does: it holds no Python lock.
+        taken_in = self._aside.submit(second.take_in, raw)
+        with _Judging(second, taken_in, self._aside) as judging:
+            costs = self._costs(quiet)
+            check()
+            found = self._readings(costs, check, judging.begin)
+            impression = taken_in.result()
+            check()
+            if not found:
+                return (), None, None
+            shorter = self._shorter(found[0].words)
+            likely = judging.of([*(reading.words for reading in found), *shorter])
         worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=False)}
         ranked = sorted(found, key=lambda each: each.worth + SECOND_WEIGHT * worth[each.words][1], reverse=True)
         best, rival = ranked[0], self._rival(ranked)
@@ -298,8 +300,11 @@ class PocketSphinxRecogniser:
         )
         return said, rival, evidence
 
-    def _readings(self, costs: Costs, check: Check = unchecked) -> list[Reading]:
-        """The readings that are weighed, best first: of each meaning the best few wordings."""
+    def _readings(
+        self, costs: Costs, check: Check = unchecked, told: Callable[[list[Words]], object] = lambda words: None
+    ) -> list[Reading]:
+        """The readings that are weighed, best first: of each meaning the best few wordings. Those that they will
+        hardly be more than are `told` beforehand, likeliest first."""
         if self._network is None:
             raise RuntimeError("listen_for comes before hearing")
         found: dict[object, list[Reading]] = {}
@@ -312,6 +317,7 @@ class PocketSphinxRecogniser:
                 found[meaning].append(reading)
         check()
         likely = sorted(chain.from_iterable(found.values()), key=lambda reading: -reading.worth)[:RESCORED]
+        told([each.words for each in likely[:READINGS] if each.worth > likely[0].worth - MOST_BEHIND])
         scored = self._exact([*likely, *nonsense[:1]], costs)
         sense = [each for each in scored if each.words not in {other.words for other in nonsense[:1]}]
         if len(sense) < len(scored) and (not sense or scored[0].worth > sense[0].worth + NONSENSE_LEAD):
@@ -341,6 +347,41 @@ class PocketSphinxRecogniser:
         finally:
             for dump in dumps:
                 dump.unlink(missing_ok=True)
+
+
+class _Judging:
+    """The second listener judges readings one by one while PocketSphinx's scores are searched; what is not begun
+    when the block is left, is not done."""
+
+    def __init__(self, second: SecondListener, taken_in: Future[Impression], aside: Executor) -> None:
+        self._second = second
+        self._taken_in = taken_in
+        self._aside = aside
+        self._asked: dict[Words, Future[float]] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        for judged in self._asked.values():
+            judged.cancel()
+
+    def begin(self, readings: Sequence[Words]) -> None:
+        self._asked |= {words: self._aside.submit(self._judge, words) for words in readings}
+
+    def of(self, readings: Sequence[Words]) -> list[float]:
+        """The log likelihood of each reading, in nats, begun or not."""
+        for words in self._asked.keys() - set(readings):
+            self._asked[words].cancel()
+        # From the last on, towards the one that is being judged meanwhile.
+        found = {}
+        for words in reversed(readings):
+            judged = self._asked.get(words)
+            found[words] = self._judge(words) if judged is None or judged.cancel() else judged.result()
+        return [found[words] for words in readings]
+
+    def _judge(self, words: Words) -> float:
+        return self._second.judge(self._taken_in.result(), [words])[0]
 
 
 def _scratch() -> tempfile.TemporaryDirectory[str]:
