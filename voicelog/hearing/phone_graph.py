@@ -93,8 +93,8 @@ class Lists:
     def of(self, which: Ints) -> tuple[Ints, Ints]:
         """What the lists `which` hold, one after the other, and in which of them, counted from 0, each stood."""
         lengths = self._lengths[which]
-        of = np.repeat(np.arange(len(which)), lengths)
-        ahead = np.cumsum(lengths) - lengths
+        of = np.arange(len(which)).repeat(lengths)
+        ahead = lengths.cumsum() - lengths
         return self._all[np.arange(len(of)) + (self._begins[which] - ahead)[of]], of
 
 

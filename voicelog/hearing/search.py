@@ -40,6 +40,9 @@ out otherwise than with no beam at all, in half the time; nor with 200."""
 _MOST_STEPS = 4000
 """Beginnings looked at in the search backwards."""
 
+_FEW = 4
+"""Units that are given up are taken out where they are more than one in so many."""
+
 _LOW = 32
 _HIGH = ~((1 << _LOW) - 1)
 _NEVER = -(1 << 61)
@@ -104,12 +107,13 @@ class Graph:
     def _follow(self, costs: Costs) -> tuple[list[Ints], list[Ints]]:
         """By frame: the units that end a word or a silence there, and their scores with where it began."""
         phones, size = self.phones, self.phones.size
-        scores = np.full((STATES, size), _NEVER, np.int64)
         entered = np.full(size, _NEVER, np.int64)
         reached = np.full(len(phones.out_of), _NEVER, np.int64)
         entry_cost = self.entry_cost << _LOW
         junctions, worth = phones.opening, np.zeros(len(phones.opening), np.int64)
-        active: Ints = np.zeros(0, np.int64)
+        # Of the units that are followed, side by side: looked up in the whole graph they would cost twice the time.
+        active, before = np.zeros(0, np.int64), np.zeros((STATES, 0), np.int64)
+        stay, leave, states, ends_word = before, before, before, np.zeros(0, bool)
         is_active = np.zeros(size, bool)
         place = np.zeros(max(size, len(phones.out_of)), np.int64)
         ends, worths = [], []
@@ -121,26 +125,38 @@ class Graph:
             came[first] = (came[first] & _HIGH) - entry_cost[begun] + (frame * size + begun)
             np.maximum.at(entered, units, came)
             fresh = _each_once(units[~is_active[units]], place)
-            is_active[fresh] = True
-            active = np.concatenate((active, fresh))
-            before = scores[:, active]
-            now = before - self._stay[:, active]
-            before -= self._leave[:, active]
+            if len(fresh):
+                is_active[fresh] = True
+                active = np.concatenate((active, fresh))
+                before = np.concatenate((before, np.full((STATES, len(fresh)), _NEVER)), 1)
+                stay = np.concatenate((stay, self._stay[:, fresh]), 1)
+                leave = np.concatenate((leave, self._leave[:, fresh]), 1)
+                states = np.concatenate((states, phones.states[:, fresh]), 1)
+                ends_word = np.concatenate((ends_word, self._ends_word[fresh]))
+            now = before - stay
+            before -= leave
             np.maximum(now[0], entered[active], out=now[0])
             np.maximum(now[1:], before[:-1], out=now[1:])
-            now -= (row.astype(np.int64) << _LOW)[phones.states[:, active]]
+            now -= (row.astype(np.int64) << _LOW).take(states)
             entered[units] = _NEVER
-            best = now.max()
+            most = now.max(0)
+            best = most.max()
             least = best - self._beam
-            alive = now.max(0) > least
-            scores[:, active] = np.where(alive, now, _NEVER)
-            is_active[active[~alive]] = False
-            active = active[alive]
-            left = now[-1, alive] - self._leave[-1, active]
-            out = left > np.where(self._ends_word[active], best - self._word_beam, least)
+            alive = most > least
+            given_up = len(alive) - np.count_nonzero(alive)
+            if given_up * _FEW > len(alive):
+                is_active[active[~alive]] = False
+                kept = alive.nonzero()[0]
+                active, ends_word, before = active[kept], ends_word[kept], now.take(kept, 1)
+                stay, leave, states = stay.take(kept, 1), leave.take(kept, 1), states.take(kept, 1)
+            else:
+                now[:, ~alive] = _NEVER
+                before = now
+            left = before[-1] - leave[-1]
+            out = (left > np.where(ends_word, best - self._word_beam, least)).nonzero()[0]
             leaving, left = active[out], left[out]
-            word_end = np.flatnonzero(self._ends_word[leaving])
-            word_end = word_end[np.argsort(leaving[word_end])]
+            word_end = ends_word[out].nonzero()[0]
+            word_end = word_end[leaving[word_end].argsort()]
             ends.append(leaving[word_end])
             worths.append(left[word_end])
             into, which = phones.gathered.of(leaving)
@@ -190,6 +206,7 @@ class _Backwards:
         self._ends = ends
         self._worths = worths
         self._ways: dict[tuple[int, int], tuple[Ints, Ints]] = {}
+        self._bests: dict[tuple[int, int], int] = {}
 
     def readings(self, most: int) -> list[Reading]:
         graph = self._graph.phones
@@ -239,8 +256,11 @@ class _Backwards:
     def _best(self, junction: int, frame: int) -> int:
         if frame < 0:
             return 0 if junction in self._graph.phones.opening else _NEVER
-        worths = self._into(junction, frame)[1]
-        return int(worths.max()) >> _LOW if len(worths) else _NEVER
+        key = (junction, frame)
+        if key not in self._bests:
+            worths = self._into(junction, frame)[1]
+            self._bests[key] = int(worths.max()) >> _LOW if len(worths) else _NEVER
+        return self._bests[key]
 
     def _into(self, junction: int, frame: int) -> tuple[Ints, Ints]:
         """The units that lead into a junction at the end of a frame, and their scores."""
