@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,10 +14,11 @@ from voicelog.grammar.utterance import Answer, CallSaid
 from voicelog.ledger import new_id
 from voicelog.session import Purpose, State, Turn, by_custom, odds, start, step
 from voicelog.sitting import BY_CUSTOM, Listened, Sitting
-from voicelog.values import Call, Check, Heard, Word, unchecked
+from voicelog.values import Call, Check, Heard, Verdict, Word, unchecked
 from voicelog.wiring import open_grammars
 
 STATE = start((42, 107))
+TONE = (8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)).astype(np.int16)
 
 
 def said(**slots: object) -> CallSaid:
@@ -91,8 +94,7 @@ def in_full(text: str) -> str:
 def listening(heard: Heard, state: State = STATE) -> Listened:
     """What a session makes of it. The sound has a voice in it and is loud enough."""
     sitting = Sitting(open_grammars(Config()), state, recogniser=_Told(heard))  # type: ignore[arg-type]
-    tone = 8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)
-    return sitting.listen(tone.astype(np.int16))
+    return sitting.listen(TONE)
 
 
 @pytest.mark.parametrize(
@@ -154,6 +156,27 @@ def test_sell_is_doubted_however_sure_and_another_fate_is_not() -> None:
         listening(Heard(_words(f"band four two male {fate}", 0.999), 0.999, "told")) for fate in ("sell", "keep")
     )
     assert sell.doubts == ("“sell” is what “cull” was taken for",) and keep.doubts == ()
+
+
+def test_a_reading_that_no_answer_could_choose_is_not_offered(tmp_path: Path) -> None:
+    """A keeper's word that is always asked about, for it is heard where the other reading was said."""
+    words = '[words.fate]\nsell = ["market"]\n'
+    heard = Heard(
+        _words("band four two keep", 0.85), 0.85, "told", tuple(["band", "four", "two", "market"]), either=0.99
+    )
+    asked = {}
+    for pairs in ("", '[taken_for]\nmarket = ["keep"]\n', '[taken_for]\nmarket = ["cull"]\n'):
+        (tmp_path / "yard.toml").write_text(words + pairs)
+        grammars = open_grammars(Config(yard=tmp_path / "yard.toml"))
+        sitting = Sitting(grammars, STATE, recogniser=_Told(heard))  # type: ignore[arg-type]
+        outcome = sitting.take(sitting.listen(TONE)).outcome
+        asked[pairs] = outcome.replies[0].text
+        assert outcome.verdict is Verdict.ASK
+    assert list(asked.values()) == [
+        "four two: keep, or sell?",
+        "four two, keep? yes or no",
+        "four two: keep, or sell?",
+    ]
 
 
 def test_a_choice_at_a_banding_writes_the_band_under_an_id_of_its_own() -> None:

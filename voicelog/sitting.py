@@ -21,6 +21,7 @@ from voicelog.grammar import (
     snap,
     sounds_like,
     taken_for,
+    taken_for_each_other,
 )
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
@@ -227,7 +228,7 @@ class Sitting:
         if cut_short:
             doubts = (*doubts, "the call was cut off")
         rival = listened.grammar.understand(heard.runner_up) if heard.runner_up else None
-        spare_id = new_id()
+        spare_id, words = new_id(), [word.text for word in heard.words]
         turn = Turn(
             new_id(),
             listened.utterance,
@@ -237,6 +238,8 @@ class Sitting:
             doubts=doubts,
             spare_id=spare_id,
             either=heard.either,
+            rival_doubted=rival is not None
+            and taken_for_each_other(heard.runner_up or (), words, listened.grammar.network),
         )
         outcome = self._step(turn, listened.sound, heard.engine)
         compute_s = listened.compute_s + time.perf_counter() - began

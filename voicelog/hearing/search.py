@@ -81,6 +81,48 @@ class Reading:
         return tuple(each.word for each in self.path)
 
 
+class _Followed:
+    """The units of a graph that are followed, and their scores, shape (states, units), side by side: looked up in the
+    whole graph in every frame they would cost twice the time."""
+
+    def __init__(self, graph: Graph) -> None:
+        self._graph = graph
+        self.units: Ints = np.zeros(0, np.int64)
+        self.ends_word = np.zeros(0, bool)
+        self.scores = self._stay = self.leave = self._states = np.zeros((STATES, 0), np.int64)
+
+    def add(self, units: Ints) -> None:
+        graph = self._graph
+        self.units = np.concatenate((self.units, units))
+        self.ends_word = np.concatenate((self.ends_word, graph.ends_word[units]))
+        self.scores = np.concatenate((self.scores, np.full((STATES, len(units)), _NEVER)), 1)
+        self._stay = np.concatenate((self._stay, graph.stay[:, units]), 1)
+        self.leave = np.concatenate((self.leave, graph.leave[:, units]), 1)
+        self._states = np.concatenate((self._states, graph.phones.states[:, units]), 1)
+
+    def step(self, entered: Ints, costs: np.ndarray[tuple[int], np.dtype[np.int16]]) -> Ints:
+        """The scores a frame later, with those at which units are entered, by unit of the graph."""
+        now = self.scores - self._stay
+        left = self.scores - self.leave
+        np.maximum(now[0], entered[self.units], out=now[0])
+        np.maximum(now[1:], left[:-1], out=now[1:])
+        now -= (costs.astype(np.int64) << _LOW).take(self._states)
+        return now
+
+    def keep(self, scores: Ints, alive: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Ints:
+        """Go on with these scores of the units that are alive. Returns the units that were taken out: a few that are
+        not alive may stay, for taking out costs more."""
+        dead = ~alive
+        if np.count_nonzero(dead) * _FEW <= len(dead):
+            scores[:, dead] = _NEVER
+            self.scores = scores
+            return self.units[:0]
+        given_up, kept = self.units[dead], alive.nonzero()[0]
+        self.units, self.ends_word, self.scores = self.units[kept], self.ends_word[kept], scores.take(kept, 1)
+        self._stay, self.leave, self._states = (each.take(kept, 1) for each in (self._stay, self.leave, self._states))
+        return given_up
+
+
 class Graph:
     """A network of words to be searched. Every word costs `word_cost` nats; what is behind by more than `beams` is
     given up."""
@@ -95,8 +137,8 @@ class Graph:
     ) -> None:
         self._beam, self._word_beam = (round(beam / NATS) << _LOW for beam in beams)
         self.phones = PhoneGraph(network, model, ways)
-        self._stay, self._leave = self.phones.stay << _LOW, self.phones.leave << _LOW
-        self._ends_word = self.phones.ends != NO_WORD
+        self.stay, self.leave = self.phones.stay << _LOW, self.phones.leave << _LOW
+        self.ends_word = self.phones.ends != NO_WORD
         costs = np.where(self.phones.ends == QUIET, round(SILENCE_COST / NATS), round(word_cost / NATS))
         self.entry_cost = np.where(self.phones.first, costs, 0)
 
@@ -111,9 +153,7 @@ class Graph:
         reached = np.full(len(phones.out_of), _NEVER, np.int64)
         entry_cost = self.entry_cost << _LOW
         junctions, worth = phones.opening, np.zeros(len(phones.opening), np.int64)
-        # Of the units that are followed, side by side: looked up in the whole graph they would cost twice the time.
-        active, before = np.zeros(0, np.int64), np.zeros((STATES, 0), np.int64)
-        stay, leave, states, ends_word = before, before, before, np.zeros(0, bool)
+        followed = _Followed(self)
         is_active = np.zeros(size, bool)
         place = np.zeros(max(size, len(phones.out_of)), np.int64)
         ends, worths = [], []
@@ -127,35 +167,19 @@ class Graph:
             fresh = _each_once(units[~is_active[units]], place)
             if len(fresh):
                 is_active[fresh] = True
-                active = np.concatenate((active, fresh))
-                before = np.concatenate((before, np.full((STATES, len(fresh)), _NEVER)), 1)
-                stay = np.concatenate((stay, self._stay[:, fresh]), 1)
-                leave = np.concatenate((leave, self._leave[:, fresh]), 1)
-                states = np.concatenate((states, phones.states[:, fresh]), 1)
-                ends_word = np.concatenate((ends_word, self._ends_word[fresh]))
-            now = before - stay
-            before -= leave
-            np.maximum(now[0], entered[active], out=now[0])
-            np.maximum(now[1:], before[:-1], out=now[1:])
-            now -= (row.astype(np.int64) << _LOW).take(states)
+                followed.add(fresh)
+            now = followed.step(entered, row)
             entered[units] = _NEVER
             most = now.max(0)
             best = most.max()
             least = best - self._beam
             alive = most > least
-            given_up = len(alive) - np.count_nonzero(alive)
-            if given_up * _FEW > len(alive):
-                is_active[active[~alive]] = False
-                kept = alive.nonzero()[0]
-                active, ends_word, before = active[kept], ends_word[kept], now.take(kept, 1)
-                stay, leave, states = stay.take(kept, 1), leave.take(kept, 1), states.take(kept, 1)
-            else:
-                now[:, ~alive] = _NEVER
-                before = now
-            left = before[-1] - leave[-1]
-            out = (left > np.where(ends_word, best - self._word_beam, least)).nonzero()[0]
-            leaving, left = active[out], left[out]
-            word_end = ends_word[out].nonzero()[0]
+            given_up = followed.keep(now, alive)
+            is_active[given_up] = False
+            left = followed.scores[-1] - followed.leave[-1]
+            out = (left > np.where(followed.ends_word, best - self._word_beam, least)).nonzero()[0]
+            leaving, left = followed.units[out], left[out]
+            word_end = followed.ends_word[out].nonzero()[0]
             word_end = word_end[leaving[word_end].argsort()]
             ends.append(leaving[word_end])
             worths.append(left[word_end])

@@ -188,14 +188,17 @@ class _Book:
 
     def wearer(self, band: int) -> FoldedBird | None:
         """The bird that a band names: who wears it, else who lost it."""
-        return self._wears.get(band) or self._lost.get(band) or self._missed(band)
+        return self._wears.get(band) or self._lost.get(band) or self._remembered(band)
+
+    def _remembered(self, band: int) -> FoldedBird | None:
+        """What is left of a forgotten bird: enough to tell which one it was."""
+        return FoldedBird(self._forgotten[band], band, band, {}) if band in self._forgotten else None
 
     def _missed(self, band: int) -> FoldedBird | None:
-        """What is left of a forgotten bird: enough to tell which one it was."""
-        if band not in self._forgotten:
-            return None
-        self.missed.add(band)
-        return FoldedBird(self._forgotten[band], band, band, {})
+        """The same, of a bird that a fact changes or contradicts."""
+        if band in self._forgotten:
+            self.missed.add(band)
+        return self._remembered(band)
 
     def called(self, event: Plain, band: int, call: dict[str, Any]) -> FoldedBird:
         event_id, _, _, at, day, _ = event

@@ -20,6 +20,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import orjson
@@ -173,6 +174,10 @@ SELECT {PLAIN_COLUMNS} FROM lots JOIN event USING (id) ORDER BY event.id
 """
 
 
+_TOGETHER = 500
+"""Bands that a rebuild folds again at once: many, for each query costs time, but not so many that memory fills."""
+
+
 def refresh(db: Database, ids: Sequence[str]) -> None:
     """Bring the tables up to date with the events `ids`, which are already in the table `event`."""
     asked = {"ids": json.dumps(list(ids))}
@@ -214,7 +219,8 @@ def _rebuild(db: Database) -> None:
     birds.write(db.conn)
     insert(db.conn, CONFLICT, _conflict_rows(conflicts))
     while again:
-        bands = [band for (band,) in db.execute(_SAME_BIRDS, {"bands": json.dumps([again.pop()])})]
+        some = json.dumps(list(islice(again, _TOGETHER)))
+        bands = [band for (band,) in db.execute(_SAME_BIRDS, {"bands": some})]
         _fold_bands(db, bands, branches)
         again.difference_update(bands)
     counts = plain(db.execute(f"SELECT {PLAIN_COLUMNS} FROM event WHERE event.kind = 'counted'"), branches)

@@ -37,7 +37,7 @@ def _judge(state: State, turn: Turn, said: Call) -> Judgement:
     all again.
     """
     policy = state.settings.policy
-    rival = turn.rival.call if isinstance(turn.rival, CallSaid) else None
+    rival = turn.rival.call if isinstance(turn.rival, CallSaid) and not turn.rival_doubted else None
     heard = judge(policy, turn.certainty, turn.doubts)
     one_of_two = turn.either >= policy.accept_from and rival is not None and _told_apart(said, rival)
     if heard.verdict is Verdict.REJECT and one_of_two:
@@ -86,8 +86,8 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
     if heard.verdict is Verdict.ACCEPT:
         return ask(replace(state, pending=Pending(entry, _face_risks(call, risks))), "; ".join(reasons))
     reasons.insert(0, heard.reason)
-    # A question about one slot would leave a doubt about another unasked.
-    other = None if risks or turn.doubts else _other_reading(state, turn, call, wrong)
+    # A question about one slot would leave a doubt about another unasked; and what cannot be answered is not asked.
+    other = None if risks or turn.doubts or turn.rival_doubted else _other_reading(state, turn, call, wrong)
     if other is None:
         return ask(replace(state, pending=Pending(entry, _read_out(call, risks))), "; ".join(reasons))
     question = wording.which(call, other[0], *other[1])

@@ -20,7 +20,8 @@ class Turn:
     a turn that writes two events. `certainty` runs from 0 to 1. `rival` is
     what the next best reading means, `either` the probability that it was that or
     what was heard. `doubts` are reasons, in plain words, why the words should not be
-    trusted as they stand.
+    trusted as they stand. Where the words of the rival are known to be heard for those that were heard
+    (`rival_doubted`), they would not be trusted as an answer either.
     """
 
     id: str
@@ -31,6 +32,7 @@ class Turn:
     doubts: tuple[str, ...] = ()
     spare_id: str = ""
     either: float = 0.0
+    rival_doubted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
