@@ -158,6 +158,15 @@ WRONG = [
     ('[sounds_like]\nsell = [\n  "foam no",\n  "foam nope",\n]', "4:3", "no grammar has the word “nope”"),
     ('[breath]\neight = ["fifty", "fity"]', "2:19", "no grammar has the word “fity”"),
     ('[breath]\nate = ["fifty"]', "2:8", "no grammar has the word “ate”"),
+    (f'[taken_for]\nsell = ["cull", 0x{"f" * 4000}]', "2:17", "a long number is no word that can be said; write it"),
+    (f'[breath]\nsell = ["cull", 0b1{"0" * 20_000}]', "2:17", "a long number is no word that can be said; write it"),
+    (f"[taken_for]\nsell = [[0x{'f' * 4000}]]", "2:9", "a list is no word that can be said; write it"),
+    ("[taken_for]\nsell = [{a = 1}]", "2:9", "a table is no word that can be said; write it"),
+    ("[taken_for]\nsell = [1979-05-27]", "2:9", "a date or time is no word that can be said; write it"),
+    ("[taken_for]\nsell = [true]", "2:9", "“true” is no word that can be said; write it"),
+    (f'# {"1" * 6000}\n[taken_for]\nsell = ["cull", -{"9" * 5000}]\n', "3:17", "a number is far too long; mend"),
+    (f"[taken_for]\nsell = {'[' * 9999}\nkeep = 3\n", "2:1: ", "lists or tables stand too deep in one another; mend"),
+    ("[taken_for]\nsell = 3\nsell = 4\n", "3:9: ", "this is not TOML: Cannot overwrite a value; mend that line"),
 ]
 
 
