@@ -107,7 +107,9 @@ def test_what_is_written_is_read_with_its_places(
         ]
     for pair in found.sounds_like:
         assert pair.said in found.unsurely[pair.heard] and pair.heard in found.unsurely[pair.said]
-    assert all(found.are_pair(pair.heard, pair.said) and found.are_pair(pair.said, pair.heard) for pair in found.pairs)
+    assert {*found.either_way} == {
+        way for pair in found.pairs for way in ((pair.heard, pair.said), (pair.said, pair.heard))
+    }
 
 
 def as_toml(value: Any) -> str:
@@ -340,6 +342,34 @@ def test_bands_that_a_file_pairs_are_listed_as_asked_about(tmp_path: Path) -> No
     assert alike_pairs(ENGLISH, [2, 6]) == ()
     assert audit(ENGLISH, [6]).free_bands == (1, 2, 3, 4, 5)
     assert audit(yard, [6]).free_bands == (1, 3, 4, 5, 7)
+
+
+@pytest.mark.parametrize(
+    ("pair", "bands", "call"),
+    [
+        ('[sounds_like]\n"one three" = ["two one"]', (13, 21), "band one three"),
+        ('[sounds_like]\n"forty two" = ["fifty one"]', (42, 51), "band fifty one"),
+        ('[taken_for]\n"forty two" = ["fifty one"]', (42, 51), "band forty two"),
+        ('[breath]\n"and five" = ["one hundred"]', (100, 105), "band one hundred and five"),
+    ],
+)
+def test_bands_that_a_file_pairs_in_several_words_are_listed_as_asked_about(
+    pair: str, bands: tuple[int, int], call: str, tmp_path: Path
+) -> None:
+    yard = of_yard(tmp_path, pair)
+    assert doubt(yard, call, [*bands]) or always(yard, call, [*bands])
+    assert [(found.bands, found.asked) for found in alike_pairs(yard, bands)] == [(bands, True)]
+    assert alike_pairs(ENGLISH, bands) == ()
+    assert bands[1] in audit(ENGLISH, range(1, bands[1])).free_bands
+    assert bands[1] not in audit(yard, range(1, bands[1])).free_bands
+
+
+def test_spanish_bands_that_a_file_pairs_in_several_words_are_listed_as_asked_about(tmp_path: Path) -> None:
+    folder = copied(tmp_path, shipped("grammars", "es"), leave_out=MISHEARD_NAME)
+    written(folder, '[breath]\n"y ocho" = ["cincuenta"]\n')
+    (pair,) = alike_pairs(open_grammars(Config(grammars=folder)), [50, 58])
+    assert pair.bands == (50, 58) and pair.asked
+    assert pair.pieces == (("cincuenta",), ("cincuenta", "y", "ocho"))
 
 
 def test_grammar_check_lists_the_pairs_of_the_yard(tmp_path: Path) -> None:

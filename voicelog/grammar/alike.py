@@ -13,9 +13,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import product
 
 from voicelog.grammar.compile import Grammars
-from voicelog.grammar.misheard import Misheard
 from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.utterance import CallSaid, NotUnderstood
@@ -130,10 +130,10 @@ class AlikePair:
 def alike_pairs(grammars: Grammars, roster: Iterable[int], threshold: float = NEAR) -> tuple[AlikePair, ...]:
     """The bands of a roster that sound alike, nearest first; each pair once, with its nearest wordings.
 
-    A wording differs from another in one word, or in one word against two ("sixty",
+    By sound a wording differs from another in one word, or in one word against two ("sixty",
     "six three"). A wording that only goes on where another ends ("thirty", "thirty
-    one") is a call cut short, not a likeness, and is left out, unless files name the two.
-    What they name is in the list however far apart it sounds.
+    one") is a call cut short, not a likeness, and is left out. What files name is in the
+    list however long it is and however far apart it sounds.
     """
     return _alike_pairs(grammars, tuple(sorted(set(roster))), threshold)
 
@@ -142,22 +142,22 @@ def alike_pairs(grammars: Grammars, roster: Iterable[int], threshold: float = NE
 def _alike_pairs(grammars: Grammars, roster: tuple[int, ...], threshold: float) -> tuple[AlikePair, ...]:
     wordings = grammars.band_wordings(roster)
     band_of = {words: band for band, ways in wordings.items() for words in ways}
-    misheard = grammars.all_misheard
     pieces_said = {piece for words in band_of for piece in _pieces(words)}
-    near = _near_pieces(pieces_said, grammars.sounds, misheard, threshold)
+    near = _near_pieces(pieces_said, grammars.sounds, threshold)
+    for piece, other in grammars.all_misheard.either_way:
+        near[piece].append((other, grammars.sounds.distance(piece, other), True))
+    lengths = sorted({len(piece) for piece in near})
     found: dict[tuple[int, int], AlikePair] = {}
     for words, band in band_of.items():
-        for at in range(len(words)):
-            for length in (1, 2):
-                piece = words[at : at + length]
-                for other, distance in near.get(piece, ()) if len(piece) == length else ():
-                    rival = band_of.get((*words[:at], *other, *words[at + length :]), band)
-                    pair = (min(band, rival), max(band, rival))
-                    if rival != band:
-                        pieces = (piece, other) if band < rival else (other, piece)
-                        by_sound = len(piece) == len(other) == 1 and distance <= ALIKE
-                        likeness = AlikePair(pair, pieces, distance, by_sound or misheard.are_pair(piece, other))
-                        found[pair] = min(found.get(pair, likeness), likeness, key=_worst_first)
+        for at, length in product(range(len(words)), lengths):
+            piece = words[at : at + length]
+            for other, distance, asked in near.get(piece, ()) if len(piece) == length else ():
+                rival = band_of.get(_with(words, at, piece, other), band)
+                pair = (min(band, rival), max(band, rival))
+                if rival != band:
+                    pieces = (piece, other) if band < rival else (other, piece)
+                    likeness = AlikePair(pair, pieces, distance, asked)
+                    found[pair] = min(found.get(pair, likeness), likeness, key=_worst_first)
     return tuple(sorted(found.values(), key=lambda pair: (pair.distance, pair.bands)))
 
 
@@ -170,20 +170,18 @@ def _pieces(words: Words) -> Iterator[Words]:
         yield from (words[at : at + length] for at in range(len(words) - length + 1))
 
 
-def _near_pieces(
-    pieces: set[Words], sounds: Sounds, misheard: Misheard, threshold: float
-) -> dict[Words, list[tuple[Words, float]]]:
-    """The pieces of one or two words that lie within `threshold` of each piece, or are named beside it, with their
-    distance."""
-    near: dict[Words, list[tuple[Words, float]]] = defaultdict(list)
+def _near_pieces(pieces: set[Words], sounds: Sounds, threshold: float) -> dict[Words, list[tuple[Words, float, bool]]]:
+    """The pieces of one or two words that lie within `threshold` of each piece, with their distance and whether the
+    handler is asked for it."""
+    near: dict[Words, list[tuple[Words, float, bool]]] = defaultdict(list)
     single = sorted(piece for piece in pieces if len(piece) == 1)
     for a in single:
         for b in pieces:
-            named = misheard.are_pair(a, b)
-            if (len(b) == 1 and a >= b) or (len(b) == 2 and a[0] in b and not named):
+            if (len(b) == 1 and a >= b) or (len(b) == 2 and a[0] in b):
                 continue
-            distance = sounds.distance(a, b, 1.0 if named else threshold)
-            if distance <= threshold or named:
-                near[a].append((b, distance))
-                near[b].append((a, distance))
+            distance = sounds.distance(a, b, threshold)
+            if distance <= threshold:
+                asked = len(b) == 1 and distance <= ALIKE
+                near[a].append((b, distance, asked))
+                near[b].append((a, distance, asked))
     return near
