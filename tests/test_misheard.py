@@ -190,14 +190,29 @@ def test_a_mistake_is_named_with_its_place(text: str, where: str, what: str, in_
         ('[taken_for]\n"foam male" = ["foam no"]', "2:1", "“foam male” is never said in this order"),
         ('[taken_for]\nsell = ["cull", "foam hen"]', "2:17", "“foam hen” is never said in this order"),
         ('[breath]\nsell = ["foam"]', "2:9", "“foam sell” is never said in this order"),
+        ('[breath]\nmale = ["band"]', "2:9", "“band male” is never said in this order"),
+        ('[sounds_like]\n"hen hen" = ["sell"]', "2:1", "“hen hen” is never said in this order"),
     ],
 )
-def test_words_of_a_yard_that_never_follow_one_another_are_told(
-    text: str, where: str, what: str, tmp_path: Path
+@pytest.mark.parametrize("in_yard", [False, True])
+def test_words_that_never_follow_one_another_are_told(
+    text: str, where: str, what: str, in_yard: bool, tmp_path: Path
 ) -> None:
+    folder = copied(tmp_path, shipped("grammars"), leave_out=MISHEARD_NAME)
+    file = written(tmp_path, text, "yard.toml") if in_yard else written(folder, text)
     with pytest.raises(VoicelogError) as wrong:
-        of_yard(tmp_path, text)
-    assert str(wrong.value).startswith(f"{tmp_path / 'yard.toml'}:{where}: {what}")
+        open_grammars(Config(grammars=folder, yard=file if in_yard else None))
+    assert str(wrong.value).startswith(f"{file}:{where}: {what}")
+
+
+def test_english_grammars_without_a_file_are_not_held_to_the_shipped_one(tmp_path: Path) -> None:
+    folder = copied(tmp_path, shipped("grammars"), leave_out=MISHEARD_NAME)
+    call = folder / "call.gram"
+    text = call.read_text(encoding="utf-8")
+    call.write_text(text.replace("no {foam no}", "none {foam no}"), encoding="utf-8")
+    less = open_grammars(Config(grammars=folder))
+    assert not less.compile("call").network.holds(["foam", "no"])
+    assert less.misheard == ENGLISH.misheard
 
 
 def test_a_mistake_ends_the_command_with_one_line_and_status_2(tmp_path: Path) -> None:

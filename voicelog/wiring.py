@@ -72,7 +72,7 @@ def open_grammars(config: Config) -> Grammars:
     file = yard_file(config)
     yard = None if file is None else load_yard(file)
     grammars = Grammars(grammars_folder(config), yard, shipped("grammars", MISHEARD_NAME))
-    grammars.check_yard("call")
+    grammars.check_named("call")
     return grammars
 
 
