@@ -410,6 +410,28 @@ def test_grammar_check_lists_the_pairs_of_the_yard(tmp_path: Path) -> None:
     assert read["yard_sounds_like"] == [[["keep"], ["sick"]], [["twenty", "nine"], ["twenty"]]]
 
 
+def test_pairs_that_mean_the_same_are_not_said_to_be_asked_about(tmp_path: Path) -> None:
+    pairs = '[taken_for]\nhen = ["female"]\nkeep = ["sick"]\n[sounds_like]\ncock = ["male"]\ngrams = ["ounces"]\n'
+    yard = written(tmp_path, pairs + 'rooster = ["hen"]', "yard.toml")
+    told = CliRunner().invoke(main, ["grammar", "check", "--roster", "15,50", "--yard", str(yard)])
+    assert (
+        "\nAlways asked about, as the yard file says:\n"
+        "  “keep” where “sick” was said\n"
+        "\nAsked about where not heard surely, as the yard file says:\n"
+        "  “rooster” sounds like “hen”\n"
+        "\nNamed in a file but never asked about, for they mean the same, or another weight only:\n"
+        "  “hen” and “female”\n"
+        "  “cock” and “male”\n"
+        "  “grams” and “ounces”\n"
+    ) in told.output
+    folder = copied(tmp_path, shipped("grammars"), leave_out=MISHEARD_NAME)
+    written(folder, '[taken_for]\nhen = ["female"]\nsell = ["cull"]')
+    found = audit(open_grammars(Config(grammars=folder)), [15])
+    assert found.taken_for == ((("sell",), ("cull",)),)
+    assert found.never_asked == ((("hen",), ("female",)),)
+    assert audit(ENGLISH, [15]).never_asked == ()
+
+
 def test_without_a_yard_grammar_check_says_what_it_always_said() -> None:
     told = CliRunner().invoke(main, ["grammar", "check", "--roster", "15,50"])
     assert (

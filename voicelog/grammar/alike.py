@@ -47,7 +47,7 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
             return _alike(piece, instead)
     for at, piece, instead in _standing(words, network.misheard.unsurely):
         other = _with(words, at, piece, instead)
-        if network.accepts(other) and _something_else(network.meaning(words), network.meaning(other)):
+        if network.accepts(other) and something_else(network.meaning(words), network.meaning(other)):
             return _alike(piece, instead)
     for at, piece, instead in _near_words(words, network, sounds):
         other = _with(words, at, piece, instead)
@@ -60,11 +60,14 @@ def taken_for(words: Sequence[str], network: Network) -> str | None:
     """What these words were taken for however sure they seem, in plain words; None where that is not live."""
     for at, piece, instead in _standing(words, network.misheard.surely):
         other = _with(words, at, piece, instead)
-        if network.accepts(other):
-            ours, theirs = network.meaning(words), network.meaning(other)
-            if ours != theirs and not isinstance(theirs, NotUnderstood):
-                return f"“{' '.join(piece)}” is what “{' '.join(instead)}” was taken for"
+        if network.accepts(other) and means_another(network.meaning(words), network.meaning(other)):
+            return f"“{' '.join(piece)}” is what “{' '.join(instead)}” was taken for"
     return None
+
+
+def means_another(said: object, other: object) -> bool:
+    """Whether the other of two utterances means something, and not the same."""
+    return said != other and not isinstance(other, NotUnderstood)
 
 
 def _alike(piece: Words, instead: Words) -> str:
@@ -97,10 +100,10 @@ def _another_value(said: object, other: object) -> bool:
     """Whether two utterances say the same slots of a bird, and differ in more than a weight."""
     if not (isinstance(said, CallSaid) and isinstance(other, CallSaid)):
         return False
-    return _slots(said).keys() == _slots(other).keys() and _something_else(said, other)
+    return _slots(said).keys() == _slots(other).keys() and something_else(said, other)
 
 
-def _something_else(said: object, other: object) -> bool:
+def something_else(said: object, other: object) -> bool:
     """Whether two utterances mean different things, and differ in more than a weight.
 
     A weight is read back digit by digit, and a wrong one falls out of the expected

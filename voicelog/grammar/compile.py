@@ -253,8 +253,12 @@ class Grammars:
                     )
 
     def _holds(self, words: Sequence[str]) -> bool:
-        listening = (name for name, file in self.files.items() if TOP_RULE in file.rules)
-        return any(self.compile(name).network.holds(words) for name in listening)
+        return any(self.compile(name).network.holds(words) for name in self.listening)
+
+    @property
+    def listening(self) -> tuple[str, ...]:
+        """The names of the grammars that can be listened for."""
+        return tuple(name for name, file in self.files.items() if TOP_RULE in file.rules)
 
     def band_wordings(self, roster: Iterable[int]) -> dict[int, Sequence[Tags]]:
         """Every way to say each band of a roster; a band that no grammar can say is left out."""
