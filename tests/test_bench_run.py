@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 from pathlib import Path
 
@@ -153,6 +154,37 @@ def test_other_code_or_settings_never_share_a_file(tmp_path: Path) -> None:
     ResultsFile(tmp_path / "a", made_with(Config())).__exit__()
     with pytest.raises(VoicelogError, match="other code or settings"):
         ResultsFile(tmp_path / "a", made_with(Config(noise="none")))
+
+
+def test_whatever_words_the_settings_name_a_change_to_them_or_to_the_shipped_ones_starts_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, ours = tmp_path / "home", tmp_path / "shipped"
+    shutil.copytree(shipped("grammars"), ours)
+    shutil.copytree(shipped("grammars"), home / "g")
+    (home / "yard.toml").write_text('pens = ["meadow"]')
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setattr("voicelog.bench.run.shipped", lambda *parts: ours.joinpath(*parts[1:]))
+    config = Config(yard=Path("~/yard.toml"), grammars=Path("~/g"))
+    stamps = [made_with(config)]
+    for file in (home / "yard.toml", home / "g" / "call.gram", ours / "call.gram"):
+        file.write_text(file.read_text(encoding="utf-8") + "\n", encoding="utf-8")
+        stamps.append(made_with(config))
+    assert len(set(stamps)) == 4
+    assert made_with(Config(language="es")) != made_with(Config())
+
+
+@pytest.mark.parametrize(
+    ("config", "message"),
+    [
+        (Config(yard=Path("/nowhere/yard.toml")), r"^/nowhere/yard\.toml: cannot be read .*; name a yard file"),
+        (Config(grammars=Path("/nowhere")), "^/nowhere: no such folder; give a folder of .gram files$"),
+        (Config(yard=Path("~nosuch/y.toml")), "there is no home folder ~nosuch"),
+    ],
+)
+def test_words_that_are_not_there_are_told_before_anything_is_heard(config: Config, message: str) -> None:
+    with pytest.raises(VoicelogError, match=message):
+        made_with(config)
 
 
 def test_a_small_grid_from_end_to_end(tmp_path: Path, cache: Cache) -> None:

@@ -107,7 +107,9 @@ def test_what_is_written_is_read_with_its_places(
         ]
     for pair in found.sounds_like:
         assert pair.said in found.unsurely[pair.heard] and pair.heard in found.unsurely[pair.said]
-    assert all(found.are_pair(pair.heard, pair.said) and found.are_pair(pair.said, pair.heard) for pair in found.pairs)
+    assert {*found.either_way} == {
+        way for pair in found.pairs for way in ((pair.heard, pair.said), (pair.said, pair.heard))
+    }
 
 
 def as_toml(value: Any) -> str:
@@ -158,6 +160,15 @@ WRONG = [
     ('[sounds_like]\nsell = [\n  "foam no",\n  "foam nope",\n]', "4:3", "no grammar has the word “nope”"),
     ('[breath]\neight = ["fifty", "fity"]', "2:19", "no grammar has the word “fity”"),
     ('[breath]\nate = ["fifty"]', "2:8", "no grammar has the word “ate”"),
+    (f'[taken_for]\nsell = ["cull", 0x{"f" * 4000}]', "2:17", "a long number is no word that can be said; write it"),
+    (f'[breath]\nsell = ["cull", 0b1{"0" * 20_000}]', "2:17", "a long number is no word that can be said; write it"),
+    (f"[taken_for]\nsell = [[0x{'f' * 4000}]]", "2:9", "a list is no word that can be said; write it"),
+    ("[taken_for]\nsell = [{a = 1}]", "2:9", "a table is no word that can be said; write it"),
+    ("[taken_for]\nsell = [1979-05-27]", "2:9", "a date or time is no word that can be said; write it"),
+    ("[taken_for]\nsell = [true]", "2:9", "“true” is no word that can be said; write it"),
+    (f'# {"1" * 6000}\n[taken_for]\nsell = ["cull", -{"9" * 5000}]\n', "3:17", "a number is far too long; mend"),
+    (f"[taken_for]\nsell = {'[' * 9999}\nkeep = 3\n", "2:1: ", "lists or tables stand too deep in one another; mend"),
+    ("[taken_for]\nsell = 3\nsell = 4\n", "3:9: ", "this is not TOML: Cannot overwrite a value; mend that line"),
 ]
 
 
@@ -179,14 +190,29 @@ def test_a_mistake_is_named_with_its_place(text: str, where: str, what: str, in_
         ('[taken_for]\n"foam male" = ["foam no"]', "2:1", "“foam male” is never said in this order"),
         ('[taken_for]\nsell = ["cull", "foam hen"]', "2:17", "“foam hen” is never said in this order"),
         ('[breath]\nsell = ["foam"]', "2:9", "“foam sell” is never said in this order"),
+        ('[breath]\nmale = ["band"]', "2:9", "“band male” is never said in this order"),
+        ('[sounds_like]\n"hen hen" = ["sell"]', "2:1", "“hen hen” is never said in this order"),
     ],
 )
-def test_words_of_a_yard_that_never_follow_one_another_are_told(
-    text: str, where: str, what: str, tmp_path: Path
+@pytest.mark.parametrize("in_yard", [False, True])
+def test_words_that_never_follow_one_another_are_told(
+    text: str, where: str, what: str, in_yard: bool, tmp_path: Path
 ) -> None:
+    folder = copied(tmp_path, shipped("grammars"), leave_out=MISHEARD_NAME)
+    file = written(tmp_path, text, "yard.toml") if in_yard else written(folder, text)
     with pytest.raises(VoicelogError) as wrong:
-        of_yard(tmp_path, text)
-    assert str(wrong.value).startswith(f"{tmp_path / 'yard.toml'}:{where}: {what}")
+        open_grammars(Config(grammars=folder, yard=file if in_yard else None))
+    assert str(wrong.value).startswith(f"{file}:{where}: {what}")
+
+
+def test_english_grammars_without_a_file_are_not_held_to_the_shipped_one(tmp_path: Path) -> None:
+    folder = copied(tmp_path, shipped("grammars"), leave_out=MISHEARD_NAME)
+    call = folder / "call.gram"
+    text = call.read_text(encoding="utf-8")
+    call.write_text(text.replace("no {foam no}", "none {foam no}"), encoding="utf-8")
+    less = open_grammars(Config(grammars=folder))
+    assert not less.compile("call").network.holds(["foam", "no"])
+    assert less.misheard == ENGLISH.misheard
 
 
 def test_a_mistake_ends_the_command_with_one_line_and_status_2(tmp_path: Path) -> None:
@@ -333,6 +359,34 @@ def test_bands_that_a_file_pairs_are_listed_as_asked_about(tmp_path: Path) -> No
     assert audit(yard, [6]).free_bands == (1, 3, 4, 5, 7)
 
 
+@pytest.mark.parametrize(
+    ("pair", "bands", "call"),
+    [
+        ('[sounds_like]\n"one three" = ["two one"]', (13, 21), "band one three"),
+        ('[sounds_like]\n"forty two" = ["fifty one"]', (42, 51), "band fifty one"),
+        ('[taken_for]\n"forty two" = ["fifty one"]', (42, 51), "band forty two"),
+        ('[breath]\n"and five" = ["one hundred"]', (100, 105), "band one hundred and five"),
+    ],
+)
+def test_bands_that_a_file_pairs_in_several_words_are_listed_as_asked_about(
+    pair: str, bands: tuple[int, int], call: str, tmp_path: Path
+) -> None:
+    yard = of_yard(tmp_path, pair)
+    assert doubt(yard, call, [*bands]) or always(yard, call, [*bands])
+    assert [(found.bands, found.asked) for found in alike_pairs(yard, bands)] == [(bands, True)]
+    assert alike_pairs(ENGLISH, bands) == ()
+    assert bands[1] in audit(ENGLISH, range(1, bands[1])).free_bands
+    assert bands[1] not in audit(yard, range(1, bands[1])).free_bands
+
+
+def test_spanish_bands_that_a_file_pairs_in_several_words_are_listed_as_asked_about(tmp_path: Path) -> None:
+    folder = copied(tmp_path, shipped("grammars", "es"), leave_out=MISHEARD_NAME)
+    written(folder, '[breath]\n"y ocho" = ["cincuenta"]\n')
+    (pair,) = alike_pairs(open_grammars(Config(grammars=folder)), [50, 58])
+    assert pair.bands == (50, 58) and pair.asked
+    assert pair.pieces == (("cincuenta",), ("cincuenta", "y", "ocho"))
+
+
 def test_grammar_check_lists_the_pairs_of_the_yard(tmp_path: Path) -> None:
     text = MARKET + '[taken_for]\nmarket = ["mixed"]\n[sounds_like]\nkeep = ["sick"]\n[breath]\nnine = ["twenty"]'
     yard = written(tmp_path, text, "yard.toml")
@@ -354,6 +408,28 @@ def test_grammar_check_lists_the_pairs_of_the_yard(tmp_path: Path) -> None:
     assert read["taken_for"] == [[["sell", "male"], ["foam", "no"]], [["sell"], ["cull"]]]
     assert read["yard_taken_for"] == [[["market"], ["mixed"]]]
     assert read["yard_sounds_like"] == [[["keep"], ["sick"]], [["twenty", "nine"], ["twenty"]]]
+
+
+def test_pairs_that_mean_the_same_are_not_said_to_be_asked_about(tmp_path: Path) -> None:
+    pairs = '[taken_for]\nhen = ["female"]\nkeep = ["sick"]\n[sounds_like]\ncock = ["male"]\ngrams = ["ounces"]\n'
+    yard = written(tmp_path, pairs + 'rooster = ["hen"]', "yard.toml")
+    told = CliRunner().invoke(main, ["grammar", "check", "--roster", "15,50", "--yard", str(yard)])
+    assert (
+        "\nAlways asked about, as the yard file says:\n"
+        "  “keep” where “sick” was said\n"
+        "\nAsked about where not heard surely, as the yard file says:\n"
+        "  “rooster” sounds like “hen”\n"
+        "\nNamed in a file but never asked about, for they mean the same, or another weight only:\n"
+        "  “hen” and “female”\n"
+        "  “cock” and “male”\n"
+        "  “grams” and “ounces”\n"
+    ) in told.output
+    folder = copied(tmp_path, shipped("grammars"), leave_out=MISHEARD_NAME)
+    written(folder, '[taken_for]\nhen = ["female"]\nsell = ["cull"]')
+    found = audit(open_grammars(Config(grammars=folder)), [15])
+    assert found.taken_for == ((("sell",), ("cull",)),)
+    assert found.never_asked == ((("hen",), ("female",)),)
+    assert audit(ENGLISH, [15]).never_asked == ()
 
 
 def test_without_a_yard_grammar_check_says_what_it_always_said() -> None:

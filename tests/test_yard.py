@@ -96,6 +96,33 @@ def test_a_yard_file_that_is_no_text(tmp_path: Path) -> None:
         load_yard(tmp_path)
 
 
+def test_a_pen_that_is_a_number_too_long_to_write_out(tmp_path: Path) -> None:
+    file = yard(tmp_path, f'pens = ["meadow", 0x{"f" * 4000}]')
+    with pytest.raises(VoicelogError, match=r"yard\.toml:1:19: a long number is no word that can be said; write it"):
+        load_yard(file)
+
+
+@pytest.mark.parametrize(
+    ("setting", "message"),
+    [
+        ('yard = "a\\u0000b"', "cannot be read (embedded null byte); name a yard file with --yard"),
+        ('grammars = "a\\u0000b"', "no such folder; give a folder of .gram files"),
+        ('yard = "~nosuch/y.toml"', "~nosuch/y.toml: there is no home folder ~nosuch; write the whole path"),
+        ('yard = "~no\\u0000such/y.toml"', "write the whole path"),
+        ('grammars = "~nosuch/g"', "~nosuch/g: there is no home folder ~nosuch; write the whole path"),
+    ],
+)
+def test_a_path_that_can_be_none_is_told(
+    setting: str, message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = tmp_path / "voicelog.toml"
+    settings.write_text(setting, encoding="utf-8")
+    monkeypatch.setenv("VOICELOG_CONFIG", str(settings))
+    told = CliRunner().invoke(main, ["grammar", "check"])
+    assert told.exit_code == 2
+    assert message in told.output and told.output.count("\n") == 1
+
+
 def test_a_mistake_ends_the_command_with_one_line_and_status_2(tmp_path: Path) -> None:
     file = yard(tmp_path, '[words.sx]\nfemale = ["layer"]')
     told = CliRunner().invoke(main, ["type", "--yard", str(file), "--ledger", str(tmp_path / "a.ledger")])

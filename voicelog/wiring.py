@@ -69,16 +69,33 @@ def open_grammars(config: Config) -> Grammars:
     from voicelog.grammar import MISHEARD_NAME, Grammars, load_yard
     from voicelog.places import shipped
 
-    yard = None if config.yard is None else load_yard(config.yard.expanduser())
-    if config.grammars is not None:
-        folder = config.grammars.expanduser()
-    elif config.language == "en":
-        folder = shipped("grammars")
-    else:
-        folder = _folder_of(config.language)
-    grammars = Grammars(folder, yard, shipped("grammars", MISHEARD_NAME))
-    grammars.check_yard("call")
+    file = yard_file(config)
+    yard = None if file is None else load_yard(file)
+    grammars = Grammars(grammars_folder(config), yard, shipped("grammars", MISHEARD_NAME))
+    grammars.check_named("call")
     return grammars
+
+
+def yard_file(config: Config) -> Path | None:
+    """The yard file of the settings, whether it is there or not."""
+    return None if config.yard is None else _expanded(config.yard)
+
+
+def grammars_folder(config: Config) -> Path:
+    """The folder of the grammars of the settings; one that was named need not be there."""
+    from voicelog.places import shipped
+
+    if config.grammars is not None:
+        return _expanded(config.grammars)
+    return shipped("grammars") if config.language == "en" else _folder_of(config.language)
+
+
+def _expanded(path: Path) -> Path:
+    """A path with the home folder in the place of ~."""
+    try:
+        return path.expanduser()
+    except (RuntimeError, ValueError):  # no such user, or a name that no user can have
+        raise VoicelogError(f"{path}: there is no home folder {path.parts[0]}; write the whole path") from None
 
 
 def _folder_of(language: str) -> Path:

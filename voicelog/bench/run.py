@@ -14,6 +14,8 @@ from voicelog.bench.result import Result, ResultsFile
 from voicelog.bench.systems import System, put_to, system_named
 from voicelog.config import Config
 from voicelog.places import shipped
+from voicelog.values import VoicelogError
+from voicelog.wiring import grammars_folder, open_grammars, yard_file
 
 Task = tuple[str, Trial]
 
@@ -31,16 +33,29 @@ def run(tasks: Sequence[Task], config: Config, kept: ResultsFile, workers: int =
 
 
 def made_with(config: Config) -> str:
-    """The hash of all that may change a result: the code and words of the product, and its settings."""
+    """The hash of all that may change a result: the code and words of the product, and its settings.
+
+    Raises VoicelogError for words that cannot be used.
+    """
+    open_grammars(config)  # so that a file that is missing or wrong is told as by any other command
     package = Path(voicelog.__file__).parent
     code = [file for file in package.rglob("*.py") if file.parent.name not in _NEVER_HEARD]
-    words = [file for file in (config.grammars or shipped("grammars")).iterdir() if file.is_file()]
-    if config.yard is not None:
-        words.append(config.yard)
+    # Whatever the settings name, the calls are drawn and understood by the shipped words.
+    words = {file for folder in (shipped("grammars"), grammars_folder(config)) for file in folder.iterdir()}
+    yard = yard_file(config)
+    if yard is not None:
+        words.add(yard)
     hashed = hashlib.sha256(config.model_dump_json(exclude={"ledger", "voice", "keep_sound", "reminders"}).encode())
-    for file in sorted((*code, *words)):
-        hashed.update(file.name.encode() + b"\0" + file.read_bytes())
+    for file in sorted((*code, *(file for file in words if file.is_file()))):
+        hashed.update(file.name.encode() + b"\0" + _content(file))
     return hashed.hexdigest()[:16]
+
+
+def _content(file: Path) -> bytes:
+    try:
+        return file.read_bytes()
+    except OSError as wrong:
+        raise VoicelogError(f"{file}: cannot be read ({wrong.strerror}); see to it that it can, or move it") from None
 
 
 _NEVER_HEARD = ("commands", "flock", "report", "ledger")

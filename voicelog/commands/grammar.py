@@ -134,6 +134,10 @@ def _tell(found: Audit, roster: str) -> None:
         click.echo("\nAsked about where not heard surely, as the yard file says:")
     for one, other in found.yard_sounds_like:
         click.echo(f"  “{' '.join(one)}” sounds like “{' '.join(other)}”")
+    if found.never_asked:
+        click.echo("\nNamed in a file but never asked about, for they mean the same, or another weight only:")
+    for one, other in found.never_asked:
+        click.echo(f"  “{' '.join(one)}” and “{' '.join(other)}”")
     click.echo(f"\nBands {roster} that sound alike:")
     for (a, b), pairs in groupby(sorted(found.roster, key=_pieces), key=lambda pair: _pieces(pair)[1:]):
         _tell_bands(a, b, list(pairs))

@@ -13,9 +13,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import product
 
 from voicelog.grammar.compile import Grammars
-from voicelog.grammar.misheard import Misheard
 from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.utterance import CallSaid, NotUnderstood
@@ -47,7 +47,7 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
             return _alike(piece, instead)
     for at, piece, instead in _standing(words, network.misheard.unsurely):
         other = _with(words, at, piece, instead)
-        if network.accepts(other) and _something_else(network.meaning(words), network.meaning(other)):
+        if network.accepts(other) and something_else(network.meaning(words), network.meaning(other)):
             return _alike(piece, instead)
     for at, piece, instead in _near_words(words, network, sounds):
         other = _with(words, at, piece, instead)
@@ -60,10 +60,8 @@ def taken_for(words: Sequence[str], network: Network) -> str | None:
     """What these words were taken for however sure they seem, in plain words; None where that is not live."""
     for at, piece, instead in _standing(words, network.misheard.surely):
         other = _with(words, at, piece, instead)
-        if network.accepts(other):
-            ours, theirs = network.meaning(words), network.meaning(other)
-            if ours != theirs and not isinstance(theirs, NotUnderstood):
-                return f"“{' '.join(piece)}” is what “{' '.join(instead)}” was taken for"
+        if network.accepts(other) and means_another(network.meaning(words), network.meaning(other)):
+            return f"“{' '.join(piece)}” is what “{' '.join(instead)}” was taken for"
     return None
 
 
@@ -71,6 +69,11 @@ def taken_for_each_other(words: Sequence[str], said: Sequence[str], network: Net
     """Whether `words` are what was heard, however surely, where something that means the same as `said` was said."""
     others = (_with(words, *found) for found in _standing(words, network.misheard.surely))
     return any(network.accepts(other) and network.meaning(other) == network.meaning(said) for other in others)
+
+
+def means_another(said: object, other: object) -> bool:
+    """Whether the other of two utterances means something, and not the same."""
+    return said != other and not isinstance(other, NotUnderstood)
 
 
 def _alike(piece: Words, instead: Words) -> str:
@@ -103,10 +106,10 @@ def _another_value(said: object, other: object) -> bool:
     """Whether two utterances say the same slots of a bird, and differ in more than a weight."""
     if not (isinstance(said, CallSaid) and isinstance(other, CallSaid)):
         return False
-    return _slots(said).keys() == _slots(other).keys() and _something_else(said, other)
+    return _slots(said).keys() == _slots(other).keys() and something_else(said, other)
 
 
-def _something_else(said: object, other: object) -> bool:
+def something_else(said: object, other: object) -> bool:
     """Whether two utterances mean different things, and differ in more than a weight.
 
     A weight is read back digit by digit, and a wrong one falls out of the expected
@@ -136,10 +139,10 @@ class AlikePair:
 def alike_pairs(grammars: Grammars, roster: Iterable[int], threshold: float = NEAR) -> tuple[AlikePair, ...]:
     """The bands of a roster that sound alike, nearest first; each pair once, with its nearest wordings.
 
-    A wording differs from another in one word, or in one word against two ("sixty",
+    By sound a wording differs from another in one word, or in one word against two ("sixty",
     "six three"). A wording that only goes on where another ends ("thirty", "thirty
-    one") is a call cut short, not a likeness, and is left out, unless files name the two.
-    What they name is in the list however far apart it sounds.
+    one") is a call cut short, not a likeness, and is left out. What files name is in the
+    list however long it is and however far apart it sounds.
     """
     return _alike_pairs(grammars, tuple(sorted(set(roster))), threshold)
 
@@ -148,22 +151,22 @@ def alike_pairs(grammars: Grammars, roster: Iterable[int], threshold: float = NE
 def _alike_pairs(grammars: Grammars, roster: tuple[int, ...], threshold: float) -> tuple[AlikePair, ...]:
     wordings = grammars.band_wordings(roster)
     band_of = {words: band for band, ways in wordings.items() for words in ways}
-    misheard = grammars.all_misheard
     pieces_said = {piece for words in band_of for piece in _pieces(words)}
-    near = _near_pieces(pieces_said, grammars.sounds, misheard, threshold)
+    near = _near_pieces(pieces_said, grammars.sounds, threshold)
+    for piece, other in grammars.all_misheard.either_way:
+        near[piece].append((other, grammars.sounds.distance(piece, other), True))
+    lengths = sorted({len(piece) for piece in near})
     found: dict[tuple[int, int], AlikePair] = {}
     for words, band in band_of.items():
-        for at in range(len(words)):
-            for length in (1, 2):
-                piece = words[at : at + length]
-                for other, distance in near.get(piece, ()) if len(piece) == length else ():
-                    rival = band_of.get((*words[:at], *other, *words[at + length :]), band)
-                    pair = (min(band, rival), max(band, rival))
-                    if rival != band:
-                        pieces = (piece, other) if band < rival else (other, piece)
-                        by_sound = len(piece) == len(other) == 1 and distance <= ALIKE
-                        likeness = AlikePair(pair, pieces, distance, by_sound or misheard.are_pair(piece, other))
-                        found[pair] = min(found.get(pair, likeness), likeness, key=_worst_first)
+        for at, length in product(range(len(words)), lengths):
+            piece = words[at : at + length]
+            for other, distance, asked in near.get(piece, ()) if len(piece) == length else ():
+                rival = band_of.get(_with(words, at, piece, other), band)
+                pair = (min(band, rival), max(band, rival))
+                if rival != band:
+                    pieces = (piece, other) if band < rival else (other, piece)
+                    likeness = AlikePair(pair, pieces, distance, asked)
+                    found[pair] = min(found.get(pair, likeness), likeness, key=_worst_first)
     return tuple(sorted(found.values(), key=lambda pair: (pair.distance, pair.bands)))
 
 
@@ -176,20 +179,18 @@ def _pieces(words: Words) -> Iterator[Words]:
         yield from (words[at : at + length] for at in range(len(words) - length + 1))
 
 
-def _near_pieces(
-    pieces: set[Words], sounds: Sounds, misheard: Misheard, threshold: float
-) -> dict[Words, list[tuple[Words, float]]]:
-    """The pieces of one or two words that lie within `threshold` of each piece, or are named beside it, with their
-    distance."""
-    near: dict[Words, list[tuple[Words, float]]] = defaultdict(list)
+def _near_pieces(pieces: set[Words], sounds: Sounds, threshold: float) -> dict[Words, list[tuple[Words, float, bool]]]:
+    """The pieces of one or two words that lie within `threshold` of each piece, with their distance and whether the
+    handler is asked for it."""
+    near: dict[Words, list[tuple[Words, float, bool]]] = defaultdict(list)
     single = sorted(piece for piece in pieces if len(piece) == 1)
     for a in single:
         for b in pieces:
-            named = misheard.are_pair(a, b)
-            if (len(b) == 1 and a >= b) or (len(b) == 2 and a[0] in b and not named):
+            if (len(b) == 1 and a >= b) or (len(b) == 2 and a[0] in b):
                 continue
-            distance = sounds.distance(a, b, 1.0 if named else threshold)
-            if distance <= threshold or named:
-                near[a].append((b, distance))
-                near[b].append((a, distance))
+            distance = sounds.distance(a, b, threshold)
+            if distance <= threshold:
+                asked = len(b) == 1 and distance <= ALIKE
+                near[a].append((b, distance, asked))
+                near[b].append((a, distance, asked))
     return near

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs
+from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs, means_another, something_else
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.misheard import Pair
 from voicelog.grammar.network import Network
@@ -40,13 +40,14 @@ class RiskyWords:
 class Audit:
     """What `audit` found. `taken_for` are wordings that are always asked about, each with what was said when it was
     heard; `yard_taken_for` are those that the yard file names, and `yard_sounds_like` those that it says are asked
-    about where they are not heard surely. `unspoken` are words without a pronunciation: nothing can be said of
-    those."""
+    about where they are not heard surely. `never_asked` are pairs of either file that mean the same.
+    `unspoken` are words without a pronunciation: nothing can be said of those."""
 
     vocabulary: tuple[RiskyWords, ...]
     taken_for: tuple[tuple[Words, Words], ...]
     yard_taken_for: tuple[tuple[Words, Words], ...]
     yard_sounds_like: tuple[tuple[Words, Words], ...]
+    never_asked: tuple[tuple[Words, Words], ...]
     roster: tuple[AlikePair, ...]
     free_bands: tuple[int, ...]
     unspoken: tuple[str, ...]
@@ -57,12 +58,16 @@ def audit(grammars: Grammars, roster: Iterable[int], name: str = "call") -> Audi
     """Audit the grammar `name` with the bands of a roster."""
     bands = tuple(sorted(set(roster)))
     grammar, own = grammars.compile(name, bands), grammars.yard.misheard
+    idle = _never_asked(grammars)
     risky = {pair.words: pair for pair in (*_word_pairs(grammars, grammar), *_phrase_pairs(grammars, grammar))}
     return Audit(
         vocabulary=tuple(sorted(risky.values(), key=lambda pair: (pair.distance, pair.words))),
-        taken_for=_as_words(pair for pair in grammars.misheard.taken_for if pair.words <= grammar.network.words),
-        yard_taken_for=_as_words(own.taken_for),
-        yard_sounds_like=_as_words((*own.sounds_like, *own.breath)),
+        taken_for=_as_words(
+            pair for pair in grammars.misheard.taken_for if pair.words <= grammar.network.words and pair not in idle
+        ),
+        yard_taken_for=_as_words(pair for pair in own.taken_for if pair not in idle),
+        yard_sounds_like=_as_words(pair for pair in (*own.sounds_like, *own.breath) if pair not in idle),
+        never_asked=_as_words(idle),
         roster=alike_pairs(grammars, bands),
         free_bands=_free_bands(grammars, bands),
         unspoken=tuple(word for word in sorted(grammar.network.words) if not grammars.sounds.ways(word)),
@@ -72,6 +77,35 @@ def audit(grammars: Grammars, roster: Iterable[int], name: str = "call") -> Audi
 
 def _as_words(pairs: Iterable[Pair]) -> tuple[tuple[Words, Words], ...]:
     return tuple(dict.fromkeys((pair.heard, pair.said) for pair in pairs))
+
+
+def _never_asked(grammars: Grammars) -> tuple[Pair, ...]:
+    """The pairs of files that mean the same wherever both can stand, or another weight where that does not count."""
+    misheard = grammars.all_misheard
+    networks = [grammars.compile(name).network for name in grammars.listening]
+    ways = [_ways_to_states(network) for network in networks]
+
+    def is_idle(pair: Pair, counts: Callable[[object, object], bool]) -> bool:
+        counted = [
+            counts(network.meaning(heard), network.meaning(said))
+            for network, before in zip(networks, ways, strict=True)
+            for heard, said in _in_one_place(pair, network, before)
+        ]
+        return bool(counted) and not any(counted)
+
+    return (
+        *(pair for pair in misheard.taken_for if is_idle(pair, means_another)),
+        *(pair for pair in misheard.sounds_like if is_idle(pair, something_else)),
+    )
+
+
+def _in_one_place(pair: Pair, network: Network, ways: Mapping[int, Words]) -> Iterator[tuple[Words, Words]]:
+    """From each state where both sides of a pair can be said, the shortest utterances with one and with the other."""
+    for state, before in ways.items():
+        heard, said = network.walk(pair.heard, state), network.walk(pair.said, state)
+        after = None if heard is None or said is None else _shared_ending(network, heard, said)
+        if after is not None:
+            yield (*before, *pair.heard, *after), (*before, *pair.said, *after)
 
 
 def _word_pairs(grammars: Grammars, grammar: Grammar) -> list[RiskyWords]:

@@ -91,13 +91,11 @@ class Misheard:
         """What was said where a word was heard too many."""
         return _by_heard((pair.heard, pair.said) for pair in self.breath)
 
-    def are_pair(self, a: Words, b: Words) -> bool:
-        """Whether two wordings are named as heard for one another, in whichever direction."""
-        return (a, b) in self._either_way
-
     @cached_property
-    def _either_way(self) -> frozenset[tuple[Words, Words]]:
-        return frozenset(way for pair in self.pairs for way in ((pair.heard, pair.said), (pair.said, pair.heard)))
+    def either_way(self) -> tuple[tuple[Words, Words], ...]:
+        """The two wordings of every pair, and once more the other way round; each once."""
+        ways = (way for pair in self.pairs for way in ((pair.heard, pair.said), (pair.said, pair.heard)))
+        return tuple(dict.fromkeys(ways))
 
 
 def _by_heard(pairs: Iterable[tuple[Words, Words]]) -> dict[Words, tuple[Words, ...]]:

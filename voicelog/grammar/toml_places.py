@@ -71,6 +71,17 @@ def places(text: str) -> Places:
     return Places(found)
 
 
+def longest_number(text: str) -> tuple[int, int]:
+    """Line and column of the decimal number with the most digits; of the start where there is none.
+
+    `text` need not be valid TOML behind that number.
+    """
+    numbers = [
+        (token, where) for kind, token, where in _tokens(text) if kind == "bare" and re.fullmatch(r"[+-]?[\d_]+", token)
+    ]
+    return max(numbers, key=lambda number: len(number[0]), default=("", (1, 1)))[1]
+
+
 def _tokens(text: str) -> Iterator[tuple[str, str, tuple[int, int]]]:
     line, line_start = 1, 0
     for match in _TOKEN.finditer(text):

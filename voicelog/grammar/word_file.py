@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from voicelog.grammar.toml_places import Places, places
+from voicelog.grammar.toml_places import Places, longest_number, places
 from voicelog.values import VoicelogError
 
 Words = tuple[str, ...]
@@ -57,8 +57,24 @@ class WordFile:
         """The words of a phrase, in lower case. Raises VoicelogError for what cannot be said."""
         words = tuple(found.lower().split()) if isinstance(found, str) else ()
         if not words or not all(re.fullmatch(r"[^\W\d_]+(?:['-][^\W\d_]+)*", word) for word in words):
-            raise self.wrong(path, f"“{found}” is no word that can be said; write it in letters")
+            raise self.wrong(path, f"{_shown(found)} is no word that can be said; write it in letters")
         return words
+
+
+def _shown(found: Any) -> str:
+    """What stands in the place of a word, to be told in one line."""
+    match found:
+        case str() | float():
+            return f"“{found}”"
+        case bool():
+            return f"“{str(found).lower()}”"
+        case int() if abs(found) < _LONG:  # Python refuses to write out the longest
+            return f"“{found}”"
+    kinds = {int: "a long number", list: "a list", dict: "a table"}
+    return kinds.get(type(found), "a date or time")
+
+
+_LONG = 10**18
 
 
 def open_word_file(file: Path, instead: str) -> WordFile:
@@ -68,21 +84,41 @@ def open_word_file(file: Path, instead: str) -> WordFile:
     """
     try:
         text = file.read_text(encoding="utf-8").removeprefix("\ufeff")
-        top = tomllib.loads(text)
     except OSError as wrong:
         raise VoicelogError(f"{file}: cannot be read ({wrong.strerror}); {instead}") from None
     except UnicodeDecodeError as wrong:
         line = wrong.object[: wrong.start].count(b"\n") + 1
         raise VoicelogError(f"{file}:{line}:1: is not UTF-8; save the file as UTF-8") from None
-    except (ValueError, RecursionError) as wrong:  # beside mistakes of syntax, a number too long or lists too deep
+    except ValueError as wrong:  # a path with a NUL in it
+        raise VoicelogError(f"{file}: cannot be read ({wrong}); {instead}") from None
+    try:
+        top = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as wrong:
         raise VoicelogError(_syntax(file, text, str(wrong))) from None
+    except RecursionError:
+        line = _deepest_line(text)
+        raise VoicelogError(
+            f"{file}:{line}:1: this is not TOML that can be read: lists or tables stand too deep in one another; "
+            "mend that line"
+        ) from None
+    except ValueError:  # tomllib leaves to Python how many digits it takes
+        line, column = longest_number(text)
+        raise VoicelogError(f"{file}:{line}:{column}: a number is far too long; mend that line") from None
     return WordFile(file, top, places(text))
 
 
 def _syntax(file: Path, text: str, message: str) -> str:
     """tomllib ends its message with "(at line 3, column 5)" or "(at end of document)"."""
-    what, _, where = message.rpartition(" (at ")
-    numbers = re.findall(r"\d+", where)
     last = text.splitlines() or [""]
-    line, column = numbers if len(numbers) == 2 else (len(last), len(last[-1]) + 1)
-    return f"{file}:{line}:{column}: this is not TOML: {what or message}; mend that line"
+    line, column = len(last), len(last[-1]) + 1
+    what = message.removesuffix(" (at end of document)")
+    found = re.search(r" \(at line (\d+), column (\d+)\)$", message)
+    if found:
+        line, column, what = int(found[1]), int(found[2]), message[: found.start()]
+    return f"{file}:{line}:{column}: this is not TOML: {what}; mend that line"
+
+
+def _deepest_line(text: str) -> int:
+    """The line on which most lists and tables begin."""
+    begun = [line.count("[") + line.count("{") for line in text.split("\n")]
+    return begun.index(max(begun)) + 1
