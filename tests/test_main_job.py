@@ -180,6 +180,22 @@ def test_settings_and_grammar_mistakes_are_told(tmp_path: Path) -> None:
     assert done.returncode == 2 and "engin" in done.stderr
 
 
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        ('vosk_model = "~nosuch/model"', "there is no home folder ~nosuch"),
+        ('voice = "~nosuch/voice.onnx"', "there is no home folder ~nosuch"),
+        ("gain_db = " + "1" * 5000, "far too long"),
+        ("roster = " + "[" * 5000 + "]" * 5000, "too deep"),
+    ],
+)
+def test_settings_that_nobody_would_write_are_told_in_one_line(tmp_path: Path, settings: str, says: str) -> None:
+    (tmp_path / "voicelog.toml").write_text(settings, encoding="utf-8")
+    done = voicelog("engine", VOICELOG_CONFIG=str(tmp_path / "voicelog.toml"))
+    told = done.stderr + done.stdout
+    assert says in told and "Traceback" not in told
+
+
 def test_engine_tells_what_is_used() -> None:
     done = voicelog("engine")
     assert done.returncode == 0, done.stderr

@@ -73,9 +73,12 @@ def load_config() -> Config:
         return Config()
     try:
         return Config.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
-        raise VoicelogError(f"{path}: cannot be read as TOML ({wrong}); mend it or remove it") from wrong
     except ValidationError as wrong:
         first = wrong.errors()[0]
         name = ".".join(str(part) for part in first["loc"])
         raise VoicelogError(f"{path}: {name}: {first['msg']}; mend or remove that line") from wrong
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
+        raise VoicelogError(f"{path}: cannot be read as TOML ({wrong}); mend it or remove it") from wrong
+    except (ValueError, RecursionError) as wrong:
+        why = "a number in it is far too long, or lists lie too deep in one another"
+        raise VoicelogError(f"{path}: cannot be read as TOML ({why}); mend it or remove it") from wrong

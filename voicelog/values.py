@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
@@ -80,6 +81,14 @@ class Heard:
     @property
     def text(self) -> str:
         return " ".join(word.text for word in self.words)
+
+
+def expanded(path: Path) -> Path:
+    """A path with the home folder in the place of ~. Raises VoicelogError where there is none."""
+    try:
+        return path.expanduser()
+    except (RuntimeError, ValueError):  # no such user, or a name that no user can have
+        raise VoicelogError(f"{path}: there is no home folder {path.parts[0]}; write the whole path") from None
 
 
 Sex = Literal["male", "female", "unsure"]

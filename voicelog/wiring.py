@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from voicelog.values import Verdict, VoicelogError
+from voicelog.values import Verdict, VoicelogError, expanded
 
 if TYPE_CHECKING:
     from voicelog.audio import Speaker, Voice
@@ -78,7 +78,7 @@ def open_grammars(config: Config) -> Grammars:
 
 def yard_file(config: Config) -> Path | None:
     """The yard file of the settings, whether it is there or not."""
-    return None if config.yard is None else _expanded(config.yard)
+    return None if config.yard is None else expanded(config.yard)
 
 
 def grammars_folder(config: Config) -> Path:
@@ -86,16 +86,8 @@ def grammars_folder(config: Config) -> Path:
     from voicelog.places import shipped
 
     if config.grammars is not None:
-        return _expanded(config.grammars)
+        return expanded(config.grammars)
     return shipped("grammars") if config.language == "en" else _folder_of(config.language)
-
-
-def _expanded(path: Path) -> Path:
-    """A path with the home folder in the place of ~."""
-    try:
-        return path.expanduser()
-    except (RuntimeError, ValueError):  # no such user, or a name that no user can have
-        raise VoicelogError(f"{path}: there is no home folder {path.parts[0]}; write the whole path") from None
 
 
 def _folder_of(language: str) -> Path:

@@ -14,7 +14,7 @@ from typing import Any
 
 from platformdirs import user_cache_path, user_data_path
 
-from voicelog.values import VoicelogError
+from voicelog.values import VoicelogError, expanded
 
 MODEL_VARIABLE = "VOICELOG_VOSK_MODEL"
 SMALL_ENGLISH = "vosk-model-small-en-us-0.15"
@@ -97,10 +97,11 @@ def find_vosk_model(given: Path | None, config: Path | None) -> FoundModel | Non
     for path, reason in named:
         if path is not None:
             try:
-                check_model(path.expanduser())
+                folder = expanded(path)
+                check_model(folder)
             except VoicelogError as error:
                 raise VoicelogError(f"the model {reason} is not usable: {error}") from error
-            return FoundModel(path.expanduser(), reason)
+            return FoundModel(folder, reason)
     for path in _english_models():
         if not what_is_wrong(path):
             return FoundModel(path, f"an English model found in {path.parent}")

@@ -7,6 +7,7 @@ from pathlib import Path
 from voicelog.audio.voice.espeak import EspeakVoice
 from voicelog.audio.voice.piper import PiperVoice
 from voicelog.audio.voice.spoken import Voice
+from voicelog.values import expanded
 
 DEFAULT_VOICE = "en-us"
 WORDS_A_MINUTE = 165
@@ -20,5 +21,5 @@ def find_voice(setting: str = DEFAULT_VOICE, speed: float = 1.0) -> Voice:
     Raises VoicelogError when that voice cannot be had.
     """
     if setting.endswith(".onnx"):
-        return PiperVoice(Path(setting).expanduser(), speed)
+        return PiperVoice(expanded(Path(setting)), speed)
     return EspeakVoice(setting, round(WORDS_A_MINUTE * speed))
