@@ -18,10 +18,10 @@ from voicelog.grammar import (
     Grammars,
     NotUnderstood,
     Utterance,
+    may_have_been,
     snap,
     sounds_like,
     taken_for,
-    taken_for_each_other,
 )
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
@@ -238,8 +238,7 @@ class Sitting:
             doubts=doubts,
             spare_id=spare_id,
             either=heard.either,
-            rival_doubted=rival is not None
-            and taken_for_each_other(heard.runner_up or (), words, listened.grammar.network),
+            rival_doubted=rival is not None and may_have_been(heard.runner_up or (), words, listened.grammar.network),
         )
         outcome = self._step(turn, listened.sound, heard.engine)
         compute_s = listened.compute_s + time.perf_counter() - began

@@ -3,7 +3,7 @@
 It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` listens and understands.
 """
 
-from voicelog.grammar.alike import AlikePair, alike_pairs, sounds_like, taken_for, taken_for_each_other
+from voicelog.grammar.alike import AlikePair, alike_pairs, may_have_been, sounds_like, taken_for
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.misheard import MISHEARD_NAME, Misheard, load_misheard
 from voicelog.grammar.network import Network
@@ -30,9 +30,9 @@ __all__ = [
     "alike_pairs",
     "load_misheard",
     "load_yard",
+    "may_have_been",
     "parse_roster",
     "snap",
     "sounds_like",
     "taken_for",
-    "taken_for_each_other",
 ]

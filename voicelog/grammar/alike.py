@@ -65,7 +65,7 @@ def taken_for(words: Sequence[str], network: Network) -> str | None:
     return None
 
 
-def taken_for_each_other(words: Sequence[str], said: Sequence[str], network: Network) -> bool:
+def may_have_been(words: Sequence[str], said: Sequence[str], network: Network) -> bool:
     """Whether `words` are what was heard, however surely, where something that means the same as `said` was said."""
     others = (_with(words, *found) for found in _standing(words, network.misheard.surely))
     return any(network.accepts(other) and network.meaning(other) == network.meaning(said) for other in others)
