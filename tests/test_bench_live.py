@@ -11,12 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from voicelog.bench import reply_time, soak
-from voicelog.bench.soak import Round
+from voicelog.bench import reply_time, soak, sound_server
+from voicelog.bench.soak import Compared, Round
+from voicelog.ledger import CallMade, Draft, Ledger, new_id
 from voicelog.live import Timing
 from voicelog.live.patience import LOOK_S
 from voicelog.recorded import recorded_session
-from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
+from voicelog.values import SAMPLE_RATE, Call, Frames, VoicelogError
 
 
 def bench(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -42,6 +43,28 @@ def test_replies_over_recordings_are_timed(tmp_path: Path) -> None:
     ((reply,), parts) = found["replies"], found["figures_ms"]
     assert 0.3 <= reply["silence_s"] <= 0.72 and reply["device_s"] is None and "device" not in parts
     assert parts["total"]["p50"] >= parts["silence"]["p50"] > 0
+
+
+@pytest.mark.skipif(sound_server.missing() is not None, reason="no sound server")
+def test_what_was_written_over_a_sound_server_is_what_was_said_though_replies_leak(tmp_path: Path) -> None:
+    file = tmp_path / "live.json"
+    done = bench("live", "--utterances", "2", "--leak", "-10", "--json", str(file))
+    assert done.returncode == 0, done.stderr
+    assert json.loads(file.read_text(encoding="utf-8"))["ledger"] == {
+        "expected": 2, "right": 2, "wrong": 0, "missing": [],
+    }  # fmt: skip
+    done = bench("live", "--recordings", "--leak", "-10")
+    assert done.returncode == 2 and "leave --leak out" in done.stderr
+
+
+def test_facts_are_compared_in_order_and_places_named(tmp_path: Path) -> None:
+    said = recorded_session().said()[:3]
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        for number in (0, 2, 1):
+            fact = CallMade(call=Call.model_validate(said[number].record))
+            ledger.append(Draft(id=new_id(), session="s", fact=fact))
+        assert soak.compared(said, ledger, "s") == Compared(3, 2, 1, (1,))
+        assert soak.compared(said, ledger, "another") == Compared(3, 0, 0, (0, 1, 2))
 
 
 @pytest.mark.parametrize("command", ["kills", "live", "soak"])

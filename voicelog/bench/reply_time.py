@@ -26,7 +26,9 @@ import numpy as np
 
 from voicelog.audio import CutSettings, NoiseStage, cut
 from voicelog.bench.child import STUCK_S, Child
+from voicelog.bench.soak import Compared, compared
 from voicelog.bench.sound_server import CHUNK, Ear, Handler, SoundServer
+from voicelog.ledger import Ledger
 from voicelog.live import Conversation, FileSound, LineScreen, Mouth, Timing
 from voicelog.live.patience import LOOK_S
 from voicelog.recorded import RecordedSession, Said
@@ -82,15 +84,23 @@ def by_recordings(
 
 
 def by_server(
-    recorded: RecordedSession, server: SoundServer, folder: Path, count: int, advance: Callable[[], None]
-) -> list[ReplyTime]:
-    session = Child(["-m", "voicelog.bench.timed", str(folder / "timed.ledger")], server.environment)
+    recorded: RecordedSession, server: SoundServer, folder: Path, count: int, advance: Callable[[], None],
+    leak_db: float | None = None,
+) -> tuple[list[ReplyTime], Compared]:  # fmt: skip
+    """The times of the replies, and what came to stand in the ledger.
+
+    With `leak_db` the microphone hears the replies too, so much louder than they are: then nothing is timed, for
+    the end of speech cannot be told from theirs.
+    """
+    path = folder / "timed.ledger"
+    session = Child(["-m", "voicelog.bench.timed", str(path)], server.environment)
     times, stream = list[ReplyTime](), recorded.sound()
     try:
         if session.line(STUCK_S) is None:
             raise VoicelogError(f"the session does not start: {session.end()[-300:]}")
         # Between utterances of a microphone that gave nothing, the cutter would take the place itself for speech.
-        handler = Handler(server, background=_pause(recorded))
+        leak = 0.0 if leak_db is None else 10 ** (leak_db / 20)
+        handler = Handler(server, leak=leak, background=_pause(recorded))
         microphone, speaker = Ear(server, "mic.monitor"), Ear(server, "spk.monitor")
         handler.hear_out(quiet_s=1.0)
         for one in _spoken(recorded, count):
@@ -103,7 +113,7 @@ def by_server(
             advance()
             told = [json.loads(line) for line in _lines(session)]
             # An utterance that was heard as two, or not at all, has no one reply to be timed.
-            if not answered or len(told) != 1 or "silence_s" not in told[0]:
+            if leak_db is not None or not answered or len(told) != 1 or "silence_s" not in told[0]:
                 continue
             told[0].pop("heard")
             ended_s = _end_of_speech(microphone.since(began_s - PLACE_S))
@@ -114,7 +124,8 @@ def by_server(
             one_of_them.close()
     finally:
         session.end()
-    return times
+    with Ledger.open(path, must_exist=True) as ledger:
+        return times, compared(_spoken(recorded, count), ledger, ledger.last_session() or "")
 
 
 def figures(times: list[ReplyTime]) -> dict[str, dict[str, float]]:

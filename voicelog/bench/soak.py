@@ -15,7 +15,7 @@ import os
 import sys
 import time
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import repeat
@@ -28,7 +28,7 @@ from voicelog.audio import NoiseStage
 from voicelog.ledger import Ledger
 from voicelog.live import Conversation, FileSound, LineScreen, LiveSettings, Mouth, Timing
 from voicelog.live.file_sound import BLOCK
-from voicelog.recorded import RecordedSession
+from voicelog.recorded import RecordedSession, Said
 from voicelog.sitting import Sitting, Taken
 from voicelog.values import SAMPLE_RATE, VoicelogError
 
@@ -81,6 +81,26 @@ class Soaked:
     faults_of_the_ledger: int
 
 
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What a session wrote beside what should have come of its words: `right` of the `expected` facts are there, in
+    order, `wrong` were written besides; `missing` are the places of the utterances whose facts are not there."""
+
+    expected: int
+    right: int
+    wrong: int
+    missing: tuple[int, ...]
+
+
+def compared(said: Sequence[Said], ledger: Ledger, session: str) -> Compared:
+    """The facts of a session of the recording, of these of its utterances."""
+    found = _facts(ledger, session)
+    wanted = [(number, _as_text(one.event, one.record)) for number, one in enumerate(said) if one.event]
+    missing = tuple(wanted[place][0] for place in _missing([text for _, text in wanted], found))
+    right = len(wanted) - len(missing)
+    return Compared(len(wanted), right, len(found) - right, missing)
+
+
 def soak(
     recorded: RecordedSession, sitting: Sitting, ledger: Ledger, stage: NoiseStage, mouth: Mouth, minutes: float,
     tell: Callable[[Round], None], advance: Callable[[float], None] = lambda sound_s: None,
@@ -118,15 +138,12 @@ def soak(
         Conversation(sitting, stage, mouth, sound, LineScreen(lambda line: None), settings, watch).run(
             recorded.beginning.opening
         )
-        found = _facts(ledger, sitting.session)
-        wanted = [(number, _as_text(one.event, one.record)) for number, one in enumerate(said) if one.event]
-        missing = _missing([text for _, text in wanted], found)
-        right = len(wanted) - len(missing)
-        missed = tuple(f"{said[wanted[m][0]].words}: {came.get(wanted[m][0], 'nothing')}" for m in missing)
+        kept = compared(said, ledger, sitting.session)
+        missed = tuple(f"{said[number].words}: {came.get(number, 'nothing')}" for number in kept.missing)
         gc.collect()
         rounds.append(
             Round(
-                sound.now(), memory_mb(), len(wanted), right, len(found) - right, missed,
+                sound.now(), memory_mb(), kept.expected, kept.right, kept.wrong, missed,
                 median(delays) if delays else 0.0, len(delays), time.process_time() - begun_cpu,
                 time.perf_counter() - begun,
             )

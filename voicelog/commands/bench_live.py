@@ -17,7 +17,7 @@ from voicelog.wiring import check_plans, dialogue_settings, noise_stage, open_si
 
 if TYPE_CHECKING:
     from voicelog.bench.kills import Kill
-    from voicelog.bench.soak import Round
+    from voicelog.bench.soak import Compared, Round
     from voicelog.ledger import Ledger
     from voicelog.sitting import Sitting
 
@@ -138,9 +138,16 @@ def kills(times: int, by_sound: float, seed: int, json_file: Path | None) -> Non
 @click.command()
 @click.option("--utterances", type=click.IntRange(1), default=50, show_default=True, help="Of the recorded session.")
 @click.option("--recordings", is_flag=True, help="Without a sound server, even where there is one.")
+@click.option(
+    "--leak",
+    "leak_db",
+    type=click.FloatRange(-60, 0),
+    metavar="DB",
+    help="How loud the microphone hears the replies, -10 for instance; then they are not timed.",
+)
 @JSON
-def live(utterances: int, recordings: bool, json_file: Path | None) -> None:
-    """Time from the end of speech to the first sample of the reply, and where it goes.
+def live(utterances: int, recordings: bool, leak_db: float | None, json_file: Path | None) -> None:
+    """Time from the end of speech to the first sample of the reply, and where it goes; and what was written.
 
     Over a sound server of its own (PulseAudio) where the programs for it are there: then it takes as long as
     the session lasts. Otherwise over recordings, without the devices.
@@ -156,12 +163,15 @@ def live(utterances: int, recordings: bool, json_file: Path | None) -> None:
 
     config, recorded = plain_settings(), recorded_session()
     why = "as asked" if recordings else missing()
+    if leak_db is not None and why is not None:
+        raise VoicelogError(f"replies leak only into the microphone of a sound server ({why}); leave --leak out")
+    kept: Compared | None = None
     with tempfile.TemporaryDirectory(prefix="voicelog-live-") as name, progress() as bar:
         folder = Path(name)
         shown = bar.add_task("utterances", total=min(utterances, len(recorded.said())))
         if why is None:
             with sound_server(folder) as server:
-                times = by_server(recorded, server, folder, utterances, lambda: bar.advance(shown))
+                times, kept = by_server(recorded, server, folder, utterances, lambda: bar.advance(shown), leak_db)
         else:
             with Ledger.open(folder / "live.ledger") as book:
                 sitting = open_sitting(config, None, recorded.beginning, book, weights=recorded.weights)
@@ -169,13 +179,19 @@ def live(utterances: int, recordings: bool, json_file: Path | None) -> None:
                 mouth.warm_up(recorded.beginning.roster)
                 stage = noise_stage(config)
                 times = by_recordings(recorded, sitting, stage, mouth, utterances, lambda: bar.advance(shown))
+    if kept is not None:
+        click.echo(f"the ledger: {kept.right} of {kept.expected} facts right, {kept.wrong} wrong")
+    if leak_db is not None:
+        write_json(json_file, {"leak_db": leak_db, "ledger": asdict(kept) if kept else None})
+        return
     found = figures(times)
     method = "over a sound server" if why is None else f"over recordings, without devices ({why})"
     click.echo(f"{len(times)} replies {method}; {load()} processes wanted each processor. Milliseconds, p50 and p95:")
     for part, share in found.items():
         click.echo(f"  {part.replace('_', ' '):<14} {share['p50']:7.0f} {share['p95']:7.0f}")
     every = [asdict(one) for one in times]
-    write_json(json_file, {"method": method, "load": load(), "figures_ms": found, "replies": every})
+    ledger = None if kept is None else asdict(kept)
+    write_json(json_file, {"method": method, "load": load(), "figures_ms": found, "replies": every, "ledger": ledger})
 
 
 def _line(one: Round) -> str:
