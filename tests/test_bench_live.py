@@ -60,8 +60,8 @@ def test_what_was_written_over_a_sound_server_is_what_was_said_though_replies_le
 def test_facts_are_compared_in_order_and_places_named(tmp_path: Path) -> None:
     said = [one for one in recorded_session().said() if one.event == "call"][:3]
     with Ledger.open(tmp_path / "yard.ledger") as ledger:
-        for number in (0, 2, 1):
-            fact = CallMade(call=Call.model_validate(said[number].record))
+        for record in (said[0].record, {"band": 9000}, said[2].record):
+            fact = CallMade(call=Call.model_validate(record))
             ledger.append(Draft(id=new_id(), session="s", fact=fact))
         assert soak.compared(said, ledger, "s") == Compared(3, 2, 1, (1,))
         assert soak.compared(said, ledger, "another") == Compared(3, 0, 0, (0, 1, 2))
