@@ -31,11 +31,6 @@ BIRD_KINDS = frozenset(("banded", "band_lost", "band_replaced", "moved", "died",
 """Facts about one banded bird, besides calls."""
 
 
-_BANDS = tuple(range(10_000))
-"""The number of every band there may be, as one object each: what is filed under it is found without a look at the
-number that it was filed under, which in a large ledger lies far away in memory."""
-
-
 @dataclass(frozen=True, slots=True)
 class Conflict:
     """`event` cannot be true beside `other` (None where it is alone in being impossible)."""
@@ -137,7 +132,7 @@ def _read(
         kind = fact["kind"]
         if kind == "call":
             call = fact["call"]
-            band = call["band"] = _BANDS[call["band"]]
+            band = call["band"]
             if event_id in gone:
                 state, bird = "voided", book.wearer(band)
             elif event_id in superseded:
@@ -237,7 +232,7 @@ class _Book:
         return bird
 
     def heed(self, event: Plain, kind: str, fact: dict[str, Any]) -> FoldedBird | None:
-        event_id, day, band = event[0], event[4], _BANDS[fact["band"]]
+        event_id, day, band = event[0], event[4], fact["band"]
         if kind == "banded":
             return self._band(event, band, fact)
         bird = self._wears.get(band)

@@ -93,8 +93,6 @@ _SORTED_INDEX = "CREATE INDEX bird_lot ON bird (lot, took_from) WHERE lot IS NOT
 # Bands that an event names: in its call, as the bird's band, as the band that replaces it.
 _RING, _NEW = "json_extract(event.payload, '$.band')", "json_extract(event.payload, '$.new')"
 
-_ON = "json_extract(event.payload, '$.on')"
-
 # The events :ids and what they void, retract or correct, down the chain.
 _BELOW = """
 below(id) AS (

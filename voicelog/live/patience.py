@@ -14,18 +14,15 @@ SHORTEST_S = 0.3
 
 LONGEST_S = 0.7
 
-_WHOLE_S = 0.4
-"""A whole call, which may still go on: "foam yes" comes after a breath."""
-
 _PART_S = 0.5
 
 
 def closing_silence_s(utterance: Utterance, words: Sequence[str], network: Network, digits: frozenset[str]) -> float:
     """Seconds of silence, 0.3 to 0.7, after which the utterance so far is over.
 
-    What the grammar lets nothing follow, such as yes, closes soonest; then a whole
-    call (band and sex); a part about the bird in hand; a band alone, a number that
-    another digit may follow, and what is not understood yet, last.
+    A whole call (band and sex), and what the grammar lets nothing follow, such as
+    yes, closes soonest; a part about the bird in hand later; a band alone, a number
+    that another digit may follow, and what is not understood yet, last.
     """
     if isinstance(utterance, NotUnderstood) or not words:
         return LONGEST_S
@@ -41,7 +38,7 @@ def closing_silence_s(utterance: Utterance, words: Sequence[str], network: Netwo
         case CallSaid(call=call) if call.band is None:
             return _PART_S
         case CallSaid(call=call) if call.sex is not None:
-            return _WHOLE_S
+            return SHORTEST_S
         case CallSaid(call=call):
             return _PART_S if call.said() else LONGEST_S
         case _:
