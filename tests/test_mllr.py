@@ -12,7 +12,8 @@ import soundfile
 from pocketsphinx import Config, Decoder
 
 from voicelog.hearing.phones import NATS
-from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser, model_folder
+from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser
+from voicelog.hearing.sphinx import model_folder
 from voicelog.rehearse.acoustic import AcousticModel, Floats, read_model
 from voicelog.rehearse.align import Aligned, Aligner, features_of
 from voicelog.rehearse.held_back import helps

@@ -23,7 +23,7 @@ from voicelog.audio import SilentSpeaker, find_voice
 from voicelog.beginning import Beginning
 from voicelog.cli import main
 from voicelog.grammar import Grammars
-from voicelog.hearing.pocketsphinx_engine import model_folder
+from voicelog.hearing.sphinx import model_folder
 from voicelog.places import shipped
 from voicelog.rehearse import VoiceProfile, load_profile, prompts_for, save_profile
 from voicelog.rehearse.acoustic import read_model

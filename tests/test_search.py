@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -16,9 +17,9 @@ from voicelog.audio import read_sound
 from voicelog.grammar import Grammars
 from voicelog.grammar.network import Network, only
 from voicelog.hearing.phone_graph import Ways
-from voicelog.hearing.phones import NATS, Costs, PhoneModel, Position, read_costs
-from voicelog.hearing.pocketsphinx_engine import as_bytes, decode, model_folder, open_decoder
+from voicelog.hearing.phones import NATS, Costs, PhoneModel, Position, ScoreFile
 from voicelog.hearing.search import Graph, Reading, Spoken, exact
+from voicelog.hearing.sphinx import as_bytes, decode, model_folder, open_decoder
 from voicelog.places import shipped
 from voicelog.values import Frames, VoicelogError
 
@@ -46,7 +47,8 @@ def scored(sound: Frames, folder: Path) -> tuple[Costs, Decoder]:
     decoder.activate_search("any")
     decode(decoder, as_bytes(sound))
     (dump,) = folder.glob("*.sen")
-    return read_costs(dump), decoder
+    with closing(ScoreFile(dump)) as file:
+        return file.more(), decoder
 
 
 @pytest.mark.parametrize(

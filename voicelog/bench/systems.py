@@ -102,7 +102,7 @@ class Plain:
         from pocketsphinx import Config as Settings
         from pocketsphinx import Decoder
 
-        from voicelog.hearing.pocketsphinx_engine import model_folder
+        from voicelog.hearing.sphinx import model_folder
 
         folder = model_folder()
         words = str(folder / "cmudict-en-us.dict")

@@ -25,7 +25,7 @@ def choose(engine: str = "auto", given: Path | None = None, config: Path | None 
 
     `given` is the folder of --model. Raises VoicelogError where the one demanded cannot be had.
     """
-    from voicelog.hearing.pocketsphinx_engine import model_folder
+    from voicelog.hearing.sphinx import model_folder
 
     found: FoundModel | None = None if engine == "pocketsphinx" else find_vosk_model(given, config)
     if found is not None:

@@ -6,7 +6,7 @@ from functools import cache
 
 from pocketsphinx import Decoder
 
-from voicelog.hearing.pocketsphinx_engine import as_bytes, decode, model_folder, open_decoder
+from voicelog.hearing.sphinx import as_bytes, decode, model_folder, open_decoder
 from voicelog.values import Frames
 
 

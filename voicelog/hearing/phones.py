@@ -18,6 +18,9 @@ from voicelog.values import VoicelogError
 Costs = np.ndarray[tuple[int, int], np.dtype[np.int16]]
 """Shape (frames, states): how much worse each tied state fits a frame than the best of them, in `NATS` units."""
 
+CostsOfFrame = np.ndarray[tuple[int], np.dtype[np.int16]]
+"""The same of one frame, shape (states,)."""
+
 NATS = 1024 * float(np.log(1.0001))
 """One unit of PocketSphinx's scores, in nats: logarithms to the base 1.0001, shifted right by 10 bits."""
 
@@ -30,6 +33,7 @@ _POSITIONS = ("inside", "begin", "end", "single")
 Position = Literal["inside", "begin", "end", "single"]
 """Where in a word a phone stands; the order is that of the file."""
 
+_HEADER_END = b"endhdr\n"
 _BYTE_ORDER = bytes.fromhex("44332211")
 
 _RAREST = 1e-4
@@ -113,8 +117,7 @@ def _counts_at(mdef: bytes) -> int:
 def behind_header(file: bytes) -> int:
     """Where the numbers of a model or score file begin: behind a header of lines and a byte order mark (bio.c of
     PocketSphinx 5). ValueError where there is none, or numbers are the other way round."""
-    marker = b"endhdr\n"
-    at = file.index(marker) + len(marker)
+    at = file.index(_HEADER_END) + len(_HEADER_END)
     if file[at : at + 4] != _BYTE_ORDER:
         raise ValueError("a model file is not in little-endian order")
     return at + 4
@@ -137,12 +140,32 @@ def _transitions(data: bytes) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
     return [(tuple(each[rows, rows].tolist()), tuple(each[rows, rows + 1].tolist())) for each in costs]
 
 
-def read_costs(dump: Path) -> Costs:
-    """The scores of one utterance as PocketSphinx writes them into a file (senlogdir), all states computed."""
-    data = dump.read_bytes()
-    at = behind_header(data)
-    (states,) = (int(line.split()[1]) for line in data[:at].split(b"\n") if line.startswith(b"n_sen "))
-    rows = np.frombuffer(data, "<i2", offset=at).reshape(-1, states + 1)
-    if (rows[:, 0] != states).any():
-        raise VoicelogError("PocketSphinx wrote scores of some states only; install the pinned version of it")
-    return rows[:, 1:]
+class ScoreFile:
+    """The scores of one utterance as PocketSphinx writes them into a file (senlogdir), all states computed; as far as
+    it has come."""
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("rb")
+        self._states = 0
+        self._rest = b""
+
+    def more(self) -> Costs:
+        """The frames that came since the last time. Raises OSError, and ValueError for a file of another kind."""
+        self._rest += self._file.read()
+        if not self._states:
+            head, marker, behind = self._rest.partition(_HEADER_END)
+            if not marker or len(behind) < len(_BYTE_ORDER):
+                return np.zeros((0, 0), np.int16)
+            begins = behind_header(self._rest)
+            (self._states,) = (int(line.split()[1]) for line in head.split(b"\n") if line.startswith(b"n_sen "))
+            self._rest = self._rest[begins:]
+        frame = 2 * (self._states + 1)
+        there = len(self._rest) // frame * frame
+        rows = np.frombuffer(self._rest[:there], "<i2").reshape(-1, self._states + 1)
+        self._rest = self._rest[there:]
+        if (rows[:, 0] != self._states).any():
+            raise ValueError("scores of some states only; install the pinned version of PocketSphinx")
+        return rows[:, 1:]
+
+    def close(self) -> None:
+        self._file.close()

@@ -14,14 +14,12 @@ fit, as against any speech at all.
 from __future__ import annotations
 
 import math
-import os
-import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from itertools import chain, count, takewhile
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
 import numpy as np
 
@@ -37,24 +35,17 @@ from voicelog.hearing.certainty import (
     speech_of,
     word_certainty,
 )
-from voicelog.hearing.phones import Costs, PhoneModel, read_costs
+from voicelog.hearing.phones import CostsOfFrame, PhoneModel
+from voicelog.hearing.scores import Scorer, plain_scorer
 from voicelog.hearing.search import Graph, Reading, Spoken, exact
+from voicelog.hearing.sphinx import model_folder, open_decoder
 from voicelog.values import SAMPLE_RATE, Check, Frames, Heard, VoicelogError, Word, unchecked
-
-if TYPE_CHECKING:
-    from pocketsphinx import Decoder
 
 FRAMES_PER_S = 100
 """Feature frames a second of the model."""
 
-SCORE_UNIT = 1024
-"""FSG search keeps scores shifted right by 10 bits (SENSCR_SHIFT in PocketSphinx); this undoes it."""
-
 SHORTEST_S = 0.1
 """Shorter than any word; the decoder has no answer for less."""
-
-NARROW = {"beam": 1e-20, "pbeam": 1e-20, "wbeam": 1e-20}
-"""Its own search finds nothing that is used."""
 
 READINGS = 16
 """Readings that are weighed at the most: of 63 trial calls at 10 dB the right one was among them in 59."""
@@ -82,62 +73,6 @@ MOST_GRAPHS = 4
 Words = tuple[str, ...]
 
 
-def model_folder() -> Path:
-    """The English model that the PocketSphinx wheel carries."""
-    import pocketsphinx
-
-    folder = Path(pocketsphinx.get_model_path("en-us"))
-    if not (folder / "en-us" / "mdef").is_file():
-        raise VoicelogError(
-            "PocketSphinx is installed without its English model; install the wheel again: "
-            "pip install --force-reinstall pocketsphinx"
-        )
-    return folder
-
-
-def open_decoder(mllr: Path | None = None, **settings: object) -> Decoder:
-    """A decoder with the sound features of voicelog. Raises VoicelogError for a transform that is none."""
-    from pocketsphinx import Config, Decoder
-
-    hmm = str(model_folder() / "en-us")
-    if mllr is not None:
-        settings["mllr"] = str(mllr)
-    # Scores are told less the best of what is computed in each frame: computed of all states, for else those of
-    # two networks could not be compared.
-    settings |= {"lm": None, "loglevel": "FATAL", "cmn": "batch", "bestpath": False, "compallsen": True}
-    try:
-        decoder = Decoder(Config(hmm=hmm, **settings))
-    except RuntimeError as wrong:
-        if mllr is None:
-            raise
-        raise VoicelogError(
-            f"{mllr}: PocketSphinx cannot use this transform; make it again: voicelog rehearse"
-        ) from wrong
-    # The model's own file turns PocketSphinx's noise removal on, over any setting. Behind ours it only harms (trial,
-    # pink noise at 15 dB: 38 of 40 calls right without it, 34 with it), and what it remembers of the utterance before
-    # would make the score of a sound depend on what was heard earlier.
-    decoder.config["remove_noise"] = False
-    decoder.reinit_feat()
-    return decoder
-
-
-def decode(decoder: Decoder, sound: bytes) -> list[Spoken]:
-    """The path that the decoder found along its own network; what is no word of it is in brackets (`is_word`)."""
-    decoder.start_utt()
-    decoder.process_raw(sound, full_utt=True)
-    decoder.end_utt()
-    return [
-        # A second pronunciation is written word(2); an arc without a word is written (NULL).
-        Spoken(part.word.partition("(")[0], part.start_frame, part.end_frame, _nats(part.ascore))
-        for part in decoder.seg() or ()
-        if not part.word.startswith("(")
-    ]
-
-
-def _nats(likelihood: float) -> float:
-    return math.log(max(likelihood, 1e-300)) * SCORE_UNIT
-
-
 class PocketSphinxRecogniser:
     """`Recogniser` over PocketSphinx. `pronunciations` adds ways to say a word: ARPAbet phones, each way a string.
 
@@ -158,13 +93,9 @@ class PocketSphinxRecogniser:
         if second is not None:
             # The first time takes three times as long: not while somebody waits.
             self._aside.submit(second.take_in, np.zeros(SAMPLE_RATE, np.int16))
-        self._scores = _scratch()
-        self._decoder = open_decoder(
-            mllr, dict=str(model_folder() / "cmudict-en-us.dict"), senlogdir=self._scores.name, **NARROW
-        )
-        # It must search for something while it scores: for silence.
-        self._decoder.add_fsg("scores", self._decoder.create_fsg("scores", 0, 1, [(0, 1, 1.0, "<sil>")]))
-        self._decoder.activate_search("scores")
+        # Asked for the phones of words; before a process is begun it tells of a transform that is none.
+        self._decoder = open_decoder(mllr, dict=str(model_folder() / "cmudict-en-us.dict"))
+        self._scorer = plain_scorer() if mllr is None else Scorer(mllr)
         self._phones = PhoneModel(model_folder() / "en-us")
         for word, ways in (pronunciations or {}).items():
             for phones in ways:
@@ -243,8 +174,7 @@ class PocketSphinxRecogniser:
         # Works while PocketSphinx does: it holds no Python lock.
         taken_in = self._aside.submit(second.take_in, raw)
         with _Judging(second, taken_in, self._aside) as judging:
-            costs = self._costs(quiet)
-            check()
+            costs = self._scorer.costs(quiet, check)
             found = self._readings(costs, check, judging.begin)
             impression = taken_in.result()
             check()
@@ -276,14 +206,13 @@ class PocketSphinxRecogniser:
         self, views: Sequence[Frames], check: Check
     ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """The one listener scores both views, unless the first knows no other reading."""
-        costs = [self._costs(views[0])]
-        check()
+        costs = [self._scorer.costs(views[0], check)]
         found = self._readings(costs[0], check)
         check()
         if not found:
             return (), None, None
         if self._rival(found) is not None:
-            costs += map(self._costs, views[1:])
+            costs += (self._scorer.costs(view, check) for view in views[1:])
         worth = {each.words: [each.worth] for each in found}
         for of_view in costs[1:]:
             # Readings of that view alone are not taken up: its sound is the worse one.
@@ -301,7 +230,10 @@ class PocketSphinxRecogniser:
         return said, rival, evidence
 
     def _readings(
-        self, costs: Costs, check: Check = unchecked, told: Callable[[list[Words]], object] = lambda words: None
+        self,
+        costs: Iterable[CostsOfFrame],
+        check: Check = unchecked,
+        told: Callable[[list[Words]], object] = lambda words: None,
     ) -> list[Reading]:
         """The readings that are weighed, best first: of each meaning the best few wordings. Those that they will
         hardly be more than are `told` beforehand, likeliest first."""
@@ -324,7 +256,7 @@ class PocketSphinxRecogniser:
             return scored[: READINGS + 1]
         return [each for each in sense[:READINGS] if each.worth > sense[0].worth - MOST_BEHIND]
 
-    def _exact(self, found: Sequence[Reading], costs: Costs) -> list[Reading]:
+    def _exact(self, found: Sequence[Reading], costs: Iterable[CostsOfFrame]) -> list[Reading]:
         return exact(found, costs, self._phones, self._said, WORD_COST)
 
     def _rival(self, ranked: Sequence[Reading]) -> Words | None:
@@ -332,21 +264,6 @@ class PocketSphinxRecogniser:
         assert self._network is not None
         meaning = self._network.meaning(ranked[0].words)
         return next((each.words for each in ranked[1:] if self._network.meaning(each.words) != meaning), None)
-
-    def _costs(self, sound: Frames) -> Costs:
-        dumps: list[Path] = []
-        try:
-            decode(self._decoder, as_bytes(sound))
-            dumps = list(Path(self._scores.name).glob("*.sen"))
-            return read_costs(dumps[0])
-        except (OSError, RuntimeError, ValueError, IndexError) as wrong:
-            raise VoicelogError(
-                f"{self._scores.name}: PocketSphinx could not keep its scores there; make room there, "
-                "or name another folder in the environment variable TMPDIR"
-            ) from wrong
-        finally:
-            for dump in dumps:
-                dump.unlink(missing_ok=True)
 
 
 class _Judging:
@@ -384,23 +301,12 @@ class _Judging:
         return self._second.judge(self._taken_in.result(), [words])[0]
 
 
-def _scratch() -> tempfile.TemporaryDirectory[str]:
-    """Where scores of one utterance, a megabyte a second, lie for a moment: in memory, where there is such a folder."""
-    memory = Path("/dev/shm")
-    usable = memory.is_dir() and os.access(memory, os.W_OK)
-    return tempfile.TemporaryDirectory(prefix="voicelog-", dir=memory if usable else None, ignore_cleanup_errors=True)
-
-
 def _fit(reading: Reading, lead: float, least_lead: float) -> tuple[tuple[Word, ...], Evidence]:
     """The words of a reading, each with its certainty, and what is measured of them all."""
     gaps = [word.score / word.frames for word in reading.path]
     fit = sum(word.score for word in reading.path) / sum(word.frames for word in reading.path)
     words = tuple(map(_word, reading.path, gaps))
     return words, Evidence(fit, min(gaps), lead, least_lead, len(words))
-
-
-def as_bytes(frames: Frames) -> bytes:
-    return frames.astype("<i2", copy=False).tobytes()
 
 
 def _word(said: Spoken, gap: float) -> Word:

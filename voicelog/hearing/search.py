@@ -21,8 +21,8 @@ from itertools import count
 import numpy as np
 
 from voicelog.grammar.network import Network, tree
-from voicelog.hearing.phone_graph import NO_WORD, QUIET, Ints, PhoneGraph, Ways
-from voicelog.hearing.phones import NATS, STATES, Costs, PhoneModel
+from voicelog.hearing.phone_graph import NO_WORD, QUIET, Ints, Lists, PhoneGraph, Ways
+from voicelog.hearing.phones import NATS, STATES, CostsOfFrame, PhoneModel
 
 Words = tuple[str, ...]
 
@@ -33,10 +33,6 @@ BEAM = 160.0
 WORD_BEAM = 130.0
 """Nats: what is so far behind the best of its frame is given up, and at the end of a word, where many others begin."""
 
-_WIDE_BEAM = 400.0
-"""Where readings are scored by themselves. In 30 trial calls, clean to 5 dB, no score within 120 nats of the best came
-out otherwise than with no beam at all, in half the time; nor with 200."""
-
 _MOST_STEPS = 4000
 """Beginnings looked at in the search backwards."""
 
@@ -46,6 +42,9 @@ _FEW = 4
 _LOW = 32
 _HIGH = ~((1 << _LOW) - 1)
 _NEVER = -(1 << 61)
+_LOST = -(1 << 60)
+"""No way that can be gone scores so little: over a thousand frames not a thousandth of it comes together."""
+
 _START = -1
 """Stands for the way in at the start."""
 
@@ -100,7 +99,7 @@ class _Followed:
         self.leave = np.concatenate((self.leave, graph.leave[:, units]), 1)
         self._states = np.concatenate((self._states, graph.phones.states[:, units]), 1)
 
-    def step(self, entered: Ints, costs: np.ndarray[tuple[int], np.dtype[np.int16]]) -> Ints:
+    def step(self, entered: Ints, costs: CostsOfFrame) -> Ints:
         """The scores a frame later, with those at which units are entered, by unit of the graph."""
         now = self.scores - self._stay
         left = self.scores - self.leave
@@ -124,31 +123,53 @@ class _Followed:
 
 
 class Graph:
-    """A network of words to be searched. Every word costs `word_cost` nats; what is behind by more than `beams` is
-    given up."""
+    """A network of words to be searched. Every word costs `word_cost` nats."""
 
-    def __init__(
-        self,
-        network: Network,
-        model: PhoneModel,
-        ways: Ways,
-        word_cost: float,
-        beams: tuple[float, float] = (BEAM, WORD_BEAM),
-    ) -> None:
-        self._beam, self._word_beam = (round(beam / NATS) << _LOW for beam in beams)
+    def __init__(self, network: Network, model: PhoneModel, ways: Ways, word_cost: float) -> None:
         self.phones = PhoneGraph(network, model, ways)
         self.stay, self.leave = self.phones.stay << _LOW, self.phones.leave << _LOW
         self.ends_word = self.phones.ends != NO_WORD
         costs = np.where(self.phones.ends == QUIET, round(SILENCE_COST / NATS), round(word_cost / NATS))
         self.entry_cost = np.where(self.phones.first, costs, 0)
 
-    def readings(self, costs: Costs, most: int) -> list[Reading]:
+    def readings(self, costs: Iterable[CostsOfFrame], most: int) -> list[Reading]:
         """Up to so many readings with different words, best first; none where the sound is too short for any."""
         return _Backwards(self, *self._follow(costs)).readings(most)
 
-    def _follow(self, costs: Costs) -> tuple[list[Ints], list[Ints]]:
+    def all_readings(self, costs: Iterable[CostsOfFrame], most: int) -> list[Reading]:
+        """The same, and nothing is given up: for small networks, where that is quicker too."""
+        return _Backwards(self, *self._follow_all(costs)).readings(most)
+
+    def _follow_all(self, costs: Iterable[CostsOfFrame]) -> tuple[list[Ints], list[Ints]]:
+        """As `_follow`, of every unit in every frame."""
+        phones = self.phones
+        left = _Most(phones.out_of)
+        came = _Most(phones.into)
+        first, ending = phones.first.nonzero()[0], self.ends_word.nonzero()[0]
+        entry_cost = (self.entry_cost << _LOW)[first]
+        worth = np.full(len(phones.out_of), _NEVER, np.int64)
+        worth[phones.opening] = 0
+        scores = np.full((STATES, phones.size), _NEVER, np.int64)
+        worths = []
+        for frame, row in enumerate(costs):
+            entered = came.of(worth)
+            begun = entered[first]
+            entered[first] = (begun & _HIGH) - entry_cost + (frame * phones.size + first)
+            now = scores - self.stay
+            on = scores - self.leave
+            np.maximum(now[0], entered, out=now[0])
+            np.maximum(now[1:], on[:-1], out=now[1:])
+            now -= (row.astype(np.int64) << _LOW).take(phones.states)
+            scores = now
+            leaving = now[-1] - self.leave[-1]
+            worths.append(leaving[ending])
+            worth = left.of(leaving)
+        return [ending] * len(worths), worths
+
+    def _follow(self, costs: Iterable[CostsOfFrame]) -> tuple[list[Ints], list[Ints]]:
         """By frame: the units that end a word or a silence there, and their scores with where it began."""
         phones, size = self.phones, self.phones.size
+        beam, word_beam = (round(each / NATS) << _LOW for each in (BEAM, WORD_BEAM))
         entered = np.full(size, _NEVER, np.int64)
         reached = np.full(len(phones.out_of), _NEVER, np.int64)
         entry_cost = self.entry_cost << _LOW
@@ -172,12 +193,12 @@ class Graph:
             entered[units] = _NEVER
             most = now.max(0)
             best = most.max()
-            least = best - self._beam
+            least = best - beam
             alive = most > least
             given_up = followed.keep(now, alive)
             is_active[given_up] = False
             left = followed.scores[-1] - followed.leave[-1]
-            out = (left > np.where(followed.ends_word, best - self._word_beam, least)).nonzero()[0]
+            out = (left > np.where(followed.ends_word, best - word_beam, least)).nonzero()[0]
             leaving, left = followed.units[out], left[out]
             word_end = followed.ends_word[out].nonzero()[0]
             word_end = word_end[leaving[word_end].argsort()]
@@ -191,14 +212,31 @@ class Graph:
         return ends, worths
 
 
-def exact(found: Sequence[Reading], costs: Costs, model: PhoneModel, ways: Ways, word_cost: float) -> list[Reading]:
+def exact(
+    found: Sequence[Reading], costs: Iterable[CostsOfFrame], model: PhoneModel, ways: Ways, word_cost: float
+) -> list[Reading]:
     """The same readings, each with the score that it has by itself, best first; less those that the sound is too short
     for. The rest as for `Graph`."""
     if not found:
         return []
     # Where every state has one way to it, no word has rivals for its beginning.
-    graph = Graph(tree(each.words for each in found), model, ways, word_cost, (_WIDE_BEAM, _WIDE_BEAM))
-    return graph.readings(costs, len(found))
+    graph = Graph(tree(each.words for each in found), model, ways, word_cost)
+    return graph.all_readings(costs, len(found))
+
+
+class _Most:
+    """The greatest score in each of many lists; of an empty one, `_NEVER`."""
+
+    def __init__(self, lists: Lists) -> None:
+        self._what, which = lists.of(np.arange(len(lists)))
+        self._full, self._begins = np.unique(which, return_index=True)
+        self._lists = len(lists)
+
+    def of(self, scores: Ints) -> Ints:
+        """`scores` by what stands in the lists; one by list comes back."""
+        most = np.full(self._lists, _NEVER, np.int64)
+        most[self._full] = np.maximum.reduceat(scores[self._what], self._begins)
+        return most
 
 
 def _each_once(numbers: Ints, place: Ints) -> Ints:
@@ -293,5 +331,7 @@ class _Backwards:
             units, ends = self._graph.phones.out_of[junction], self._ends[frame]
             at = np.minimum(np.searchsorted(ends, units), max(len(ends) - 1, 0))
             there = ends[at] == units if len(ends) else np.zeros(len(units), bool)
-            self._ways[key] = units[there], self._worths[frame][at[there]]
+            units, worths = units[there], self._worths[frame][at[there]]
+            way = worths > _LOST
+            self._ways[key] = units[way], worths[way]
         return self._ways[key]

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from voicelog.hearing.pocketsphinx_engine import model_folder, open_decoder
+from voicelog.hearing.sphinx import model_folder, open_decoder
 from voicelog.rehearse.acoustic import Floats
 from voicelog.values import Frames
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from voicelog.grammar import Grammar
 from voicelog.hearing import Recogniser
-from voicelog.hearing.pocketsphinx_engine import model_folder
+from voicelog.hearing.sphinx import model_folder
 from voicelog.rehearse.acoustic import read_model
 from voicelog.rehearse.align import Aligned, Aligner
 from voicelog.rehearse.mllr import Transform, estimate
