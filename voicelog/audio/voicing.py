@@ -24,13 +24,17 @@ _DEEPEST_DB = 25.0
 _BEST = 8
 """Windows, 10 ms apart: the vowel of the shortest word lasts longer."""
 
+_AT_ONCE = 32
+"""Windows looked at until there is enough voice: of a long call all of them took 20 ms."""
+
 LEAST_VOICED = 0.68
 """Behind DeepFilterNet3, 40 made bursts of noise had 0.19 to 0.63; 60 words and short phrases of fitted voices, clean
 to 10 dB, 0.74 to 1.0."""
 
 
-def voicing(frames: Frames) -> float:
+def voicing(frames: Frames, enough: float = np.inf) -> float:
     """How periodic the most periodic tenth of a second is, from 0 for none to 1; shape (samples,), int16, 16 kHz.
+    Where that is `enough` or more, it may be told too low, but never below.
 
     Autocorrelation at the lags of a voice, less the window's own (Boersma 1993, "Accurate short-term analysis of
     the fundamental frequency and the harmonics-to-noise ratio of a sampled sound").
@@ -41,19 +45,24 @@ def voicing(frames: Frames) -> float:
     sound[1:] -= _PRE_EMPHASIS * sound[:-1]
     window = np.hanning(_WINDOW)
     pieces = np.lib.stride_tricks.sliding_window_view(sound, _WINDOW)[::_HOP]
-    correlation = _autocorrelation((pieces - pieces.mean(1, keepdims=True)) * window)
-    power = correlation[:, 0]
+    pieces = (pieces - pieces.mean(1, keepdims=True)) * window
+    power = np.einsum("ij,ij->i", pieces, pieces)
     loud = power > max(power.max() * 10 ** (-_DEEPEST_DB / 10), 1e-9)
-    if not loud.any():
-        return 0.0
     of_window = _autocorrelation(window[None])[0]
-    periodic = correlation[loud, _LAGS] / power[loud, None] / (of_window[_LAGS] / of_window[0])
-    return float(np.mean(np.sort(periodic.max(1))[-_BEST:]))
+    best = np.zeros(0)
+    # The loudest are vowels, where there is one.
+    loudest = (-power).argsort()[: np.count_nonzero(loud)]
+    for some in np.array_split(loudest, range(_AT_ONCE, len(loudest), _AT_ONCE)):
+        periodic = _autocorrelation(pieces[some])[:, _LAGS] / power[some, None] / (of_window[_LAGS] / of_window[0])
+        best = np.sort(np.concatenate((best, periodic.max(1))))[-_BEST:]
+        if len(best) == _BEST and best.mean() >= enough:
+            break
+    return float(best.mean()) if len(best) else 0.0
 
 
 def has_voice(frames: Frames) -> bool:
     """Whether an utterance behind noise suppression, shape (samples,), int16, 16 kHz, has a voice in it."""
-    return voicing(frames) >= LEAST_VOICED
+    return voicing(frames, LEAST_VOICED) >= LEAST_VOICED
 
 
 def _autocorrelation(
