@@ -50,7 +50,9 @@ def test_scores_that_cannot_be_kept_are_told() -> None:
     recogniser.listen_for(only([("hen",)]))
     sound = np.random.default_rng(1).normal(0, 3000, 8000).astype(np.int16)
     recogniser.hear((sound,))
-    assert list(Path(recogniser._scores.name).iterdir()) == []
-    shutil.rmtree(recogniser._scores.name)
+    assert list(Path(recogniser._scorer._folder.name).iterdir()) == []
+    shutil.rmtree(recogniser._scorer._folder.name)
     with pytest.raises(VoicelogError, match="make room there"):
         recogniser.hear((sound,))
+    # And the next call is heard again.
+    recogniser.hear((sound,))

@@ -19,12 +19,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import repeat
+from multiprocessing import active_children
 from pathlib import Path
 from statistics import median
 
 import numpy as np
 
 from voicelog.audio import NoiseStage
+from voicelog.hearing.scores import processor_s
 from voicelog.ledger import Ledger
 from voicelog.live import Conversation, FileSound, LineScreen, LiveSettings, Mouth, Timing
 from voicelog.live.file_sound import BLOCK
@@ -119,7 +121,7 @@ def soak(
         if rounds:
             sitting = sitting.again(first)
         offset_s = len(rounds) * len(stream) / SAMPLE_RATE
-        begun_cpu, begun = time.process_time(), time.perf_counter()
+        begun_cpu, begun = processor_s(), time.perf_counter()
         delays: list[float] = []
         came: dict[int, str] = {}
 
@@ -144,7 +146,7 @@ def soak(
         rounds.append(
             Round(
                 sound.now(), memory_mb(), kept.expected, kept.right, kept.wrong, missed,
-                median(delays) if delays else 0.0, len(delays), time.process_time() - begun_cpu,
+                median(delays) if delays else 0.0, len(delays), processor_s() - begun_cpu,
                 time.perf_counter() - begun,
             )
         )  # fmt: skip
@@ -195,9 +197,12 @@ def _missing(wanted: list[str], found: list[str]) -> list[int]:
 
 
 def memory_mb() -> float:
-    """What this process holds in memory, in MB. Raises VoicelogError where the system does not say."""
+    """What this process and those that work for it hold in memory, in MB; what they share is counted in each. Raises
+    VoicelogError where the system does not say."""
+    processes = ("self", *(process.pid for process in active_children()))
     try:
-        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+        told = (Path(f"/proc/{process}/statm").read_text(encoding="ascii") for process in processes)
+        pages = sum(int(line.split()[1]) for line in told)
     except OSError:
         raise VoicelogError(f"memory cannot be measured on {sys.platform}: run this on Linux") from None
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6

@@ -8,18 +8,19 @@ read while it grows.
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
-from functools import cache
+from functools import cache, partial
 from itertools import count, islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
-from voicelog.aside import process_of_its_own
+from voicelog.aside import Tidy, process_of_its_own
 from voicelog.hearing.phones import CostsOfFrame, ScoreFile
 from voicelog.hearing.sphinx import as_bytes, decode, open_decoder
 from voicelog.values import Check, Frames, VoicelogError, unchecked
@@ -40,13 +41,15 @@ Done = tuple[int, float]
 class Scorer:
     """PocketSphinx in its process; one sound at a time. `mllr` is the file of a transform that fits it to a voice."""
 
+    used_s: ClassVar = 0.0
+    """Seconds of processor time that went into all sounds so far."""
+
     def __init__(self, mllr: Path | None = None) -> None:
         self._mllr = mllr
-        self.used_s = 0.0
-        """Seconds of processor time, of all sounds so far."""
-        self._begin()
+        self.begin()
 
-    def _begin(self) -> None:
+    def begin(self) -> None:
+        """Begin with a new process, whatever became of the one before."""
         self._folder = _scratch()
         self._process = process_of_its_own(_begin, self._mllr, Path(self._folder.name))
         # The library numbers its utterances.
@@ -64,7 +67,7 @@ class Scorer:
         try:
             done = self._process.submit(_score, sound)
         except BrokenProcessPool:
-            self._begin()
+            self.begin()
             done = self._process.submit(_score, sound)
         return done, next(self._files)
 
@@ -81,19 +84,17 @@ class ScoredFrames:
         self._sound = sound
         self._check = check
         self._rows: list[CostsOfFrame] = []
-        self._whole = False
         self._begin()
+        self._rest = self._further()
 
     def _begin(self) -> None:
         self._done, self._file = self._scorer.score(self._sound)
 
     def __iter__(self) -> Iterator[CostsOfFrame]:
         yield from self._rows
-        if not self._whole:
-            for row in self._further():
-                self._rows.append(row)
-                yield row
-            self._whole = True
+        for row in self._rest:
+            self._rows.append(row)
+            yield row
 
     def _further(self) -> Iterator[CostsOfFrame]:
         try:
@@ -105,7 +106,9 @@ class ScoredFrames:
                 yield from islice(self._coming(), len(self._rows), None)
         except BrokenProcessPool as wrong:
             raise VoicelogError("the process in which PocketSphinx scores has ended twice; try again") from wrong
-        except (OSError, RuntimeError, ValueError) as wrong:
+        except (OSError, RuntimeError, ValueError, IndexError) as wrong:
+            # What failed in the middle of a sound would refuse the next one.
+            self._scorer.begin()
             raise VoicelogError(
                 f"{self._file.parent}: PocketSphinx could not keep its scores there; make room there, "
                 "or name another folder in the environment variable TMPDIR"
@@ -131,9 +134,14 @@ class ScoredFrames:
                 if not over and not len(rows):
                     time.sleep(AGAIN_S)
         scored, used_s = self._done.result()
-        self._scorer.used_s += used_s
+        Scorer.used_s += used_s
         if came != scored:
             raise ValueError(f"{came} frames of {scored}")
+
+
+def processor_s() -> float:
+    """Seconds of processor time of this process and of those that scored for it."""
+    return time.process_time() + Scorer.used_s
 
 
 @cache
@@ -156,12 +164,13 @@ class _Worker:
     folder: Path
 
 
-def _begin(mllr: Path | None, folder: Path) -> None:
+def _begin(mllr: Path | None, folder: Path) -> Tidy:
     decoder = open_decoder(mllr, dict=os.devnull, senlogdir=str(folder), **NARROW)
     # It must search for something while it scores: for silence.
     decoder.add_fsg("scores", decoder.create_fsg("scores", 0, 1, [(0, 1, 1.0, "<sil>")]))
     decoder.activate_search("scores")
     _Worker.decoder, _Worker.folder = decoder, folder
+    return partial(shutil.rmtree, folder, ignore_errors=True)
 
 
 def _score(sound: bytes) -> Done:

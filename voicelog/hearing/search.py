@@ -123,9 +123,18 @@ class _Followed:
 
 
 class Graph:
-    """A network of words to be searched. Every word costs `word_cost` nats."""
+    """A network of words to be searched. Every word costs `word_cost` nats; what is behind by more than `beams` is
+    given up."""
 
-    def __init__(self, network: Network, model: PhoneModel, ways: Ways, word_cost: float) -> None:
+    def __init__(
+        self,
+        network: Network,
+        model: PhoneModel,
+        ways: Ways,
+        word_cost: float,
+        beams: tuple[float, float] = (BEAM, WORD_BEAM),
+    ) -> None:
+        self._beam, self._word_beam = (round(beam / NATS) << _LOW for beam in beams)
         self.phones = PhoneGraph(network, model, ways)
         self.stay, self.leave = self.phones.stay << _LOW, self.phones.leave << _LOW
         self.ends_word = self.phones.ends != NO_WORD
@@ -137,7 +146,7 @@ class Graph:
         return _Backwards(self, *self._follow(costs)).readings(most)
 
     def all_readings(self, costs: Iterable[CostsOfFrame], most: int) -> list[Reading]:
-        """The same, and nothing is given up: for small networks, where that is quicker too."""
+        """The same with no beam: for small networks, which that takes less time too."""
         return _Backwards(self, *self._follow_all(costs)).readings(most)
 
     def _follow_all(self, costs: Iterable[CostsOfFrame]) -> tuple[list[Ints], list[Ints]]:
@@ -169,7 +178,6 @@ class Graph:
     def _follow(self, costs: Iterable[CostsOfFrame]) -> tuple[list[Ints], list[Ints]]:
         """By frame: the units that end a word or a silence there, and their scores with where it began."""
         phones, size = self.phones, self.phones.size
-        beam, word_beam = (round(each / NATS) << _LOW for each in (BEAM, WORD_BEAM))
         entered = np.full(size, _NEVER, np.int64)
         reached = np.full(len(phones.out_of), _NEVER, np.int64)
         entry_cost = self.entry_cost << _LOW
@@ -193,12 +201,12 @@ class Graph:
             entered[units] = _NEVER
             most = now.max(0)
             best = most.max()
-            least = best - beam
+            least = best - self._beam
             alive = most > least
             given_up = followed.keep(now, alive)
             is_active[given_up] = False
             left = followed.scores[-1] - followed.leave[-1]
-            out = (left > np.where(followed.ends_word, best - word_beam, least)).nonzero()[0]
+            out = (left > np.where(followed.ends_word, best - self._word_beam, least)).nonzero()[0]
             leaving, left = followed.units[out], left[out]
             word_end = followed.ends_word[out].nonzero()[0]
             word_end = word_end[leaving[word_end].argsort()]
