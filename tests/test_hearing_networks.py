@@ -50,8 +50,8 @@ def test_scores_that_cannot_be_kept_are_told() -> None:
     recogniser.listen_for(only([("hen",)]))
     sound = np.random.default_rng(1).normal(0, 3000, 8000).astype(np.int16)
     recogniser.hear((sound,))
-    assert list(Path(recogniser._scorer._folder.name).iterdir()) == []
-    shutil.rmtree(recogniser._scorer._folder.name)
+    assert list(recogniser._scorer.folder.iterdir()) == []
+    shutil.rmtree(recogniser._scorer.folder)
     with pytest.raises(VoicelogError, match="make room there"):
         recogniser.hear((sound,))
     # And the next call is heard again.

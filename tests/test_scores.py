@@ -8,16 +8,20 @@ import subprocess
 import sys
 import time
 from itertools import islice
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from voicelog.audio import read_sound
+from voicelog.hearing import scores
 from voicelog.hearing.phones import Costs, ScoreFile
 from voicelog.hearing.pocketsphinx_engine import SHORTEST_S
-from voicelog.hearing.scores import NARROW, ScoredFrames, Scorer
+from voicelog.hearing.scores import ScoredFrames, Scorer, plain_scorer
+from voicelog.hearing.scoring_process import NARROW
 from voicelog.hearing.sphinx import as_bytes, decode, model_folder, open_decoder
+from voicelog.rehearse.mllr import Transform
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 FIXTURES = Path(__file__).parent.parent / "audio_fixtures"
@@ -81,27 +85,47 @@ def test_the_scores_are_those_of_this_process_one_sound_after_another(scorer: Sc
 
 def test_frames_come_while_others_are_being_scored(scorer: Scorer) -> None:
     costs = scorer.costs(LONG)
-    next(iter(costs))
-    assert not costs._done.done()
-    assert len(all_of(costs)) == costs._done.result()[0]
+    first = next(iter(costs))
+    assert not costs.whole
+    # Two that read the same, in turns.
+    ones, others = iter(costs), iter(costs)
+    assert all(np.array_equal(one, other) for one, other in zip(islice(ones, 100), islice(others, 100), strict=True))
+    assert np.array_equal(next(iter(costs)), first)
+    assert len(list(ones)) == len(list(others)) == len(all_of(costs)) - 100
+    assert costs.whole
 
 
 def test_a_sound_that_is_broken_off_disturbs_none_after_it(scorer: Scorer) -> None:
-    expected = all_of(scorer.costs(SOUND))
+    expected, whole = all_of(scorer.costs(SOUND)), all_of(scorer.costs(LONG))
     looks = 0
 
     def check() -> None:
         nonlocal looks
         looks += 1
-        if looks > 3:
+        if looks == 4:
             raise SpokenOn
 
+    costs = scorer.costs(LONG, check)
+    with pytest.raises(SpokenOn):
+        all_of(costs)
+    # Who asks again waits for what is missing, rather than to take what came for all of it.
+    assert np.array_equal(all_of(costs), whole)
+    looks = 0
     with pytest.raises(SpokenOn):
         all_of(scorer.costs(LONG, check))
     never_read = scorer.costs(LONG)
     assert np.array_equal(all_of(scorer.costs(SOUND)), expected)
-    assert never_read._done.done()
-    assert list(Path(scorer._folder.name).iterdir()) == []
+    assert not never_read.whole
+    assert list(scorer.folder.iterdir()) == []
+
+
+def test_what_the_wait_meets_is_not_taken_for_a_full_disk(scorer: Scorer) -> None:
+    def check() -> None:
+        raise ValueError("of the session itself")
+
+    with pytest.raises(ValueError, match="of the session itself"):
+        all_of(scorer.costs(SOUND, check))
+    assert len(all_of(scorer.costs(SOUND)))
 
 
 def test_after_a_sound_that_cannot_be_scored_the_next_one_can(scorer: Scorer) -> None:
@@ -115,74 +139,122 @@ def test_the_shortest_sound_that_is_heard_has_few_frames(scorer: Scorer) -> None
     assert 0 < len(all_of(scorer.costs(SOUND[:shortest]))) <= 100 * SHORTEST_S + 1
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="no such signals on Windows")
-def test_control_c_is_left_to_the_session(scorer: Scorer) -> None:
-    all_of(scorer.costs(SOUND))
-    (pid,) = scorer._process._processes
-    os.kill(pid, signal.SIGINT)
-    assert len(all_of(scorer.costs(SOUND)))
-    assert [*scorer._process._processes] == [pid]
-
-
 def test_a_process_that_is_killed_is_replaced_and_no_frame_is_lost() -> None:
     scorer = Scorer()
     expected = all_of(scorer.costs(LONG))
     costs = scorer.costs(LONG)
     rows = iter(costs)
-    first = list(islice(rows, 5))
-    for process in scorer._process._processes.values():
-        process.kill()
+    first = list(islice(rows, 500))
+    scorer.process.kill()
     assert np.array_equal(np.array([*first, *rows]), expected)
-    for process in scorer._process._processes.values():
-        process.kill()
-        process.join()
     # Between two sounds too.
+    scorer.process.kill()
+    scorer.process.wait()
     assert np.array_equal(all_of(scorer.costs(LONG)), expected)
 
 
-def test_a_process_that_ends_twice_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_process_that_ends_twice_is_told_and_replaced() -> None:
     scorer = Scorer()
-    score = scorer.score
-
-    def killed(sound: bytes) -> object:
-        done = score(sound)
-        for process in scorer._process._processes.values():
-            process.kill()
-        return done
-
-    monkeypatch.setattr(scorer, "score", killed)
-    with pytest.raises(VoicelogError, match="has ended twice; try again"):
-        all_of(scorer.costs(LONG))
+    costs = scorer.costs(LONG)
+    with pytest.raises(VoicelogError, match="has ended twice; make room"):
+        for _ in costs:
+            scorer.process.kill()
+            scorer.process.wait()
+    assert len(all_of(scorer.costs(SOUND)))
 
 
 def test_scores_that_are_cut_off_are_no_shorter_call(scorer: Scorer, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A full disk: PocketSphinx does not say that it could not write."""
-    costs = scorer.costs(SOUND)
-    costs._done.result()
-    # Whole frames are missing at the end: nothing in the file tells.
-    frame = 2 * 5127
-    os.truncate(costs._file, costs._file.stat().st_size - 3 * frame)
-    with pytest.raises(VoicelogError, match="could not keep its scores there; make room there"):
-        all_of(costs)
+    """A full disk may take whole frames at the end: nothing in the file tells."""
+    whole = ScoreFile.more
+
+    def less(self: ScoreFile) -> Costs:
+        rows = whole(self)
+        return rows[: len(rows) - 3]
+
+    monkeypatch.setattr(ScoreFile, "more", less)
+    with pytest.raises(VoicelogError, match=r"could not keep its scores there .*; make room there"):
+        all_of(scorer.costs(SOUND))
 
 
-@pytest.mark.skipif(not Path("/proc").is_dir(), reason="no /proc here")
-def test_with_a_killed_session_its_process_ends_and_its_files_go(tmp_path: Path) -> None:
-    program = tmp_path / "scoring.py"
-    program.write_text(
-        "import sys, time\n"
-        "from multiprocessing import active_children\n"
-        "from voicelog.hearing.scores import Scorer\n"
-        "if __name__ == '__main__':\n"
-        "    scorer = Scorer()\n"
-        "    scorer._process.submit(int).result()\n"
-        "    print(active_children()[0].pid, scorer._folder.name, flush=True)\n"
-        "    time.sleep(60)\n"
-    )
-    with subprocess.Popen([sys.executable, str(program)], stdout=subprocess.PIPE, text=True) as session:
+def test_where_there_is_no_room_in_memory_another_folder_is_taken(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(scores, "ROOM", 1 << 62)
+    monkeypatch.setattr(scores.tempfile, "tempdir", str(tmp_path))
+    scorer = Scorer()
+    assert scorer.folder.parent == tmp_path
+    assert len(all_of(scorer.costs(SOUND)))
+
+
+def test_a_transform_is_kept_though_its_file_goes(tmp_path: Path) -> None:
+    file = tmp_path / "transform"
+    moved = Transform(np.tile(np.eye(13), (3, 1, 1)), np.ones((3, 13)))
+    file.write_text(moved.as_text(), encoding="ascii")
+    scorer = Scorer(file)
+    file.unlink()
+    changed = all_of(scorer.costs(SOUND))
+    scorer.process.kill()
+    assert np.array_equal(all_of(scorer.costs(SOUND)), changed)
+    assert not np.array_equal(changed, all_of(Scorer().costs(SOUND)))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals on Windows")
+def test_control_c_is_left_to_the_session(tmp_path: Path) -> None:
+    """From the first moment on, and to all in the terminal, as a terminal sends it."""
+    with scoring_program(tmp_path) as session:
+        assert session.stdout is not None
+        pid, _ = session.stdout.readline().split()
+        os.killpg(session.pid, signal.SIGINT)
+        told = session.communicate(timeout=DEADLINE_S)[1]
+    assert told.count("Traceback") == 1 and told.rstrip().endswith("KeyboardInterrupt")
+    wait_until(lambda: not alive(int(pid)))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals on Windows")
+@pytest.mark.parametrize("how", ["SIGKILL", "SIGTERM", "SIGHUP"])
+def test_with_a_killed_session_its_process_ends_and_its_files_go(how: str, tmp_path: Path) -> None:
+    with scoring_program(tmp_path) as session:
         assert session.stdout is not None
         pid, folder = session.stdout.readline().split()
-        assert Path("/proc", pid).exists() and Path(folder).is_dir()
-        session.kill()
-    wait_until(lambda: not Path("/proc", pid).exists())
+        assert alive(int(pid)) and Path(folder).is_dir()
+        os.killpg(session.pid, getattr(signal, how))
+    wait_until(lambda: not alive(int(pid)))
     assert not Path(folder).exists()
+
+
+def test_a_process_of_multiprocessing_may_score_and_ends() -> None:
+    """As the workers of the benchmark do."""
+    with get_context("spawn").Pool(1) as pool:
+        assert pool.apply(frames_of, (SOUND,)) == len(all_of(Scorer().costs(SOUND)))
+        pool.close()
+        pool.join()
+
+
+def frames_of(sound: Frames) -> int:
+    return len(all_of(plain_scorer().costs(sound)))
+
+
+def scoring_program(folder: Path) -> subprocess.Popen[str]:
+    """A program without a guard against being run again, in a process group of its own."""
+    program = folder / "scoring.py"
+    program.write_text(
+        "import time\n"
+        "from voicelog.hearing.scores import Scorer\n"
+        "scorer = Scorer()\n"
+        "print(scorer.process.pid, scorer.folder, flush=True)\n"
+        "time.sleep(60)\n"
+    )
+    return subprocess.Popen(
+        [sys.executable, str(program)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+
+
+def alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    # Ended, and nobody has asked how: it has no parent here that would.
+    stat = Path(f"/proc/{pid}/stat")
+    return not (stat.exists() and stat.read_text(encoding="utf-8").rpartition(")")[2].split()[0] == "Z")

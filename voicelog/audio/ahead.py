@@ -10,10 +10,10 @@ import os
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
 
-from voicelog.aside import process_of_its_own
 from voicelog.audio.clean import ClipCleaner
 from voicelog.audio.endpoint import Clip
 from voicelog.audio.quiet import NoiseStage, make_stage
@@ -38,7 +38,7 @@ def clean_clips(clips: Iterable[Clip], stage: NoiseStage) -> Iterator[tuple[Clip
             yield clip, *_timed(cleaner, clip.frames)
         return
     ahead: deque[tuple[Clip, Future[Cleaned]]] = deque()
-    with process_of_its_own(_begin, stage.name) as pool:
+    with ProcessPoolExecutor(1, get_context("spawn"), _begin, (stage.name,)) as pool:
         try:
             for clip in clips:
                 ahead.append((clip, pool.submit(_clean, clip.frames)))

@@ -19,7 +19,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import repeat
-from multiprocessing import active_children
 from pathlib import Path
 from statistics import median
 
@@ -199,8 +198,9 @@ def _missing(wanted: list[str], found: list[str]) -> list[int]:
 def memory_mb() -> float:
     """What this process and those that work for it hold in memory, in MB; what they share is counted in each. Raises
     VoicelogError where the system does not say."""
-    processes = ("self", *(process.pid for process in active_children()))
     try:
+        tasks = Path("/proc/self/task").glob("*/children")
+        processes = ["self", *(child for task in tasks for child in task.read_text(encoding="ascii").split())]
         told = (Path(f"/proc/{process}/statm").read_text(encoding="ascii") for process in processes)
         pages = sum(int(line.split()[1]) for line in told)
     except OSError:

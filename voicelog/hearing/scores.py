@@ -8,75 +8,114 @@ read while it grows.
 from __future__ import annotations
 
 import os
+import queue
 import shutil
+import subprocess
+import sys
 import tempfile
+import threading
 import time
+import weakref
 from collections.abc import Iterator
-from concurrent.futures import Future
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing
-from functools import cache, partial
-from itertools import count, islice
+from contextlib import suppress
+from functools import cache
+from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import IO, ClassVar
 
-from voicelog.aside import Tidy, process_of_its_own
 from voicelog.hearing.phones import CostsOfFrame, ScoreFile
-from voicelog.hearing.sphinx import as_bytes, decode, open_decoder
+from voicelog.hearing.scoring_process import REQUEST
+from voicelog.hearing.sphinx import as_bytes
 from voicelog.values import Check, Frames, VoicelogError, unchecked
-
-if TYPE_CHECKING:
-    from pocketsphinx import Decoder
-
-NARROW = {"beam": 1e-20, "pbeam": 1e-20, "wbeam": 1e-20}
-"""PocketSphinx's own search finds nothing that is used."""
 
 AGAIN_S = 0.002
 """How long to wait where no further frame is scored yet: one takes half a millisecond."""
 
-Done = tuple[int, float]
-"""Frames that were scored, and the seconds of processor time that took."""
+ROOM = 1 << 26
+"""Bytes that are to be free where scores are kept: those of twelve seconds are twelve megabytes, and PocketSphinx
+crashes where they find no room."""
+
+
+class ProcessEndedError(Exception):
+    """The process in which PocketSphinx scores is not there any more."""
 
 
 class Scorer:
-    """PocketSphinx in its process; one sound at a time. `mllr` is the file of a transform that fits it to a voice."""
+    """PocketSphinx in its process; one sound at a time. `mllr` is the file of a transform that fits it to a voice.
+
+    Raises VoicelogError where the process cannot be begun.
+    """
 
     used_s: ClassVar = 0.0
     """Seconds of processor time that went into all sounds so far."""
 
     def __init__(self, mllr: Path | None = None) -> None:
-        self._mllr = mllr
+        # Kept as it is now: the file may be gone when the process has to be begun again.
+        self._mllr = None if mllr is None else mllr.read_bytes()
+        self._numbers = count()
+        self._end: weakref.finalize[..., Scorer] | None = None
         self.begin()
 
     def begin(self) -> None:
         """Begin with a new process, whatever became of the one before."""
-        self._folder = _scratch()
-        self._process = process_of_its_own(_begin, self._mllr, Path(self._folder.name))
-        # The library numbers its utterances.
-        self._files = (Path(self._folder.name) / f"{number:09}.sen" for number in count())
-        # Started now, and not when somebody waits for it.
-        self._process.submit(int)
+        if self._end is not None:
+            self._end()
+        try:
+            scratch = _scratch()
+            self.folder = Path(scratch.name)
+            transform = self.folder / "transform"
+            if self._mllr is not None:
+                transform.write_bytes(self._mllr)
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "voicelog.hearing.scoring_process", str(self.folder)]
+                + ([] if self._mllr is None else [str(transform)]),
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+                # Control-C and a terminal that is closed are for the session.
+                start_new_session=True, creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+            )  # fmt: skip
+        except OSError as wrong:
+            raise VoicelogError(f"the process in which PocketSphinx scores cannot be begun ({wrong})") from wrong
+        self._told: queue.SimpleQueue[list[str] | None] = queue.SimpleQueue()
+        assert self.process.stdout is not None
+        threading.Thread(target=_listen, args=(self.process.stdout, self._told), daemon=True).start()
+        self._end = weakref.finalize(self, _end, self.process, scratch)
 
     def costs(self, sound: Frames, check: Check = unchecked) -> ScoredFrames:
         """Begin to score a sound, shape (samples,), int16, 16 kHz mono. `check` is called while its frames are waited
         for, and may break that off by raising."""
         return ScoredFrames(self, as_bytes(sound), check)
 
-    def score(self, sound: bytes) -> tuple[Future[Done], Path]:
-        """What is told when it is done, and the file in which the scores stand as they come."""
+    def ask(self, sound: bytes) -> int:
+        """Have a sound scored; by the number of it is told what comes. Raises ProcessEndedError."""
+        number = next(self._numbers)
+        assert self.process.stdin is not None
         try:
-            done = self._process.submit(_score, sound)
-        except BrokenProcessPool:
-            self.begin()
-            done = self._process.submit(_score, sound)
-        return done, next(self._files)
+            self.process.stdin.write(REQUEST.pack(number, len(sound)) + sound)
+            self.process.stdin.flush()
+        except OSError as wrong:
+            raise ProcessEndedError from wrong
+        return number
+
+    def told(self, number: int, most_s: float) -> list[str]:
+        """What the process says of that request, in words, within so many seconds; nothing otherwise. Raises
+        ProcessEndedError."""
+        try:
+            line = self._told.get(timeout=most_s) if most_s else self._told.get_nowait()
+        except queue.Empty:
+            return []
+        if line is None:
+            self._told.put(None)
+            raise ProcessEndedError
+        kind, of, *rest = line
+        # Of sounds before this one, nobody waits for it any more.
+        return [kind, *rest] if int(of) == number else []
 
 
 class ScoredFrames:
     """The costs of each frame, in order, as soon as they are known; a second time out of the memory.
 
     Raises VoicelogError, when they are asked for, where PocketSphinx cannot keep its scores, or where its process ends
-    and a new one ends too.
+    and a new one ends too; and what `check` raises.
     """
 
     def __init__(self, scorer: Scorer, sound: bytes, check: Check) -> None:
@@ -84,59 +123,113 @@ class ScoredFrames:
         self._sound = sound
         self._check = check
         self._rows: list[CostsOfFrame] = []
-        self._begin()
-        self._rest = self._further()
+        self.whole = False
+        self._begun_again = self._idle = False
+        try:
+            self._ask()
+        except ProcessEndedError:
+            self._once_more()
 
-    def _begin(self) -> None:
-        self._done, self._file = self._scorer.score(self._sound)
+    def _ask(self) -> None:
+        self._path: Path | None = None
+        self._file: ScoreFile | None = None
+        self._came = 0
+        self._number = self._scorer.ask(self._sound)
 
     def __iter__(self) -> Iterator[CostsOfFrame]:
-        yield from self._rows
-        for row in self._rest:
-            self._rows.append(row)
-            yield row
+        at = 0
+        while at < len(self._rows) or self._more():
+            yield self._rows[at]
+            at += 1
 
-    def _further(self) -> Iterator[CostsOfFrame]:
-        try:
-            try:
-                yield from self._coming()
-            except BrokenProcessPool:
-                # The same sound scores the same.
-                self._begin()
-                yield from islice(self._coming(), len(self._rows), None)
-        except BrokenProcessPool as wrong:
-            raise VoicelogError("the process in which PocketSphinx scores has ended twice; try again") from wrong
-        except (OSError, RuntimeError, ValueError, IndexError) as wrong:
-            # What failed in the middle of a sound would refuse the next one.
-            self._scorer.begin()
-            raise VoicelogError(
-                f"{self._file.parent}: PocketSphinx could not keep its scores there; make room there, "
-                "or name another folder in the environment variable TMPDIR"
-            ) from wrong
-        finally:
-            self._file.unlink(missing_ok=True)
-
-    def _coming(self) -> Iterator[CostsOfFrame]:
-        while not self._file.exists() and not self._done.done():
+    def _more(self) -> bool:
+        """Wait for further rows; whether any came."""
+        before = len(self._rows)
+        while not self.whole and len(self._rows) == before:
             self._check()
-            time.sleep(AGAIN_S)
-        if self._done.done():
-            self._done.result()
-        with closing(ScoreFile(self._file)) as file:
-            came, over = 0, False
-            while not over:
-                self._check()
-                # Asked before it is read: what is scored in between comes the next time.
-                over = self._done.done()
-                rows = file.more()
-                yield from rows
-                came += len(rows)
-                if not over and not len(rows):
-                    time.sleep(AGAIN_S)
-        scored, used_s = self._done.result()
-        Scorer.used_s += used_s
-        if came != scored:
-            raise ValueError(f"{came} frames of {scored}")
+            try:
+                self._take()
+            except ProcessEndedError:
+                self._once_more()
+            except (OSError, ValueError) as wrong:
+                where = self._scorer.folder.parent
+                self._close()
+                self._scorer.begin()
+                raise VoicelogError(
+                    f"{where}: PocketSphinx could not keep its scores there ({wrong}); "
+                    "make room there, or name another folder in the environment variable TMPDIR"
+                ) from wrong
+        return len(self._rows) > before
+
+    def _once_more(self) -> None:
+        """Begin again with a new process: the same sound scores the same, and rows that are known are passed over."""
+        where = self._scorer.folder.parent
+        self._close()
+        self._scorer.begin()
+        if self._begun_again:
+            raise VoicelogError(
+                f"the process in which PocketSphinx scores has ended twice; make room in {where} and in the memory, "
+                "then try again"
+            )
+        self._begun_again = True
+        try:
+            self._ask()
+        except ProcessEndedError:
+            self._once_more()
+
+    def _take(self) -> None:
+        """What has come. Raises ProcessEndedError, OSError, and ValueError for what cannot be all there should be."""
+        waits = self._file is None or self._idle
+        match self._scorer.told(self._number, AGAIN_S if waits else 0):
+            case ["begun", name]:
+                self._path = self._scorer.folder / name
+            case ["failed", *why]:
+                raise ValueError(" ".join(why))
+            case ["done", frames, used_s]:
+                Scorer.used_s += float(used_s)
+                self._read()
+                if self._came != int(frames):
+                    raise ValueError(f"{self._came} frames of {frames}")
+                self.whole = True
+                self._close()
+                return
+        if self._path is not None and (self._file is not None or self._path.exists()):
+            self._read()
+
+    def _read(self) -> None:
+        if self._file is None:
+            assert self._path is not None
+            self._file = ScoreFile(self._path)
+        rows = self._file.more()
+        self._idle = not len(rows)
+        known = len(self._rows) - self._came
+        self._rows.extend(rows[known:])
+        self._came += len(rows)
+
+    def _close(self) -> None:
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+        if self._path is not None and self.whole:
+            # Where that cannot be, the process does it before the next sound.
+            with suppress(OSError):
+                self._path.unlink()
+
+
+def _listen(lines: IO[bytes], told: queue.SimpleQueue[list[str] | None]) -> None:
+    with lines:
+        for line in lines:
+            told.put(line.decode().split())
+    told.put(None)
+
+
+def _end(process: subprocess.Popen[bytes], scratch: tempfile.TemporaryDirectory[str]) -> None:
+    process.kill()
+    process.wait()
+    assert process.stdin is not None
+    with suppress(OSError):
+        process.stdin.close()
+    scratch.cleanup()
 
 
 def processor_s() -> float:
@@ -153,31 +246,5 @@ def plain_scorer() -> Scorer:
 def _scratch() -> tempfile.TemporaryDirectory[str]:
     """Where scores of one utterance, a megabyte a second, lie for a moment: in memory, where there is such a folder."""
     memory = Path("/dev/shm")
-    usable = memory.is_dir() and os.access(memory, os.W_OK)
+    usable = memory.is_dir() and os.access(memory, os.W_OK) and shutil.disk_usage(memory).free >= ROOM
     return tempfile.TemporaryDirectory(prefix="voicelog-", dir=memory if usable else None, ignore_cleanup_errors=True)
-
-
-class _Worker:
-    """What the process holds."""
-
-    decoder: Decoder
-    folder: Path
-
-
-def _begin(mllr: Path | None, folder: Path) -> Tidy:
-    decoder = open_decoder(mllr, dict=os.devnull, senlogdir=str(folder), **NARROW)
-    # It must search for something while it scores: for silence.
-    decoder.add_fsg("scores", decoder.create_fsg("scores", 0, 1, [(0, 1, 1.0, "<sil>")]))
-    decoder.activate_search("scores")
-    _Worker.decoder, _Worker.folder = decoder, folder
-    return partial(shutil.rmtree, folder, ignore_errors=True)
-
-
-def _score(sound: bytes) -> Done:
-    # Of sounds that nobody waited for to the end.
-    for old in _Worker.folder.glob("*.sen"):
-        old.unlink(missing_ok=True)
-    began = time.process_time()
-    decode(_Worker.decoder, sound)
-    # It counts one frame more than it scores.
-    return _Worker.decoder.n_frames() - 1, time.process_time() - began
