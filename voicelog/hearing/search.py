@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import count
 
 import numpy as np
@@ -256,16 +256,13 @@ def _each_once(numbers: Ints, place: Ints) -> Ints:
     return once
 
 
-@dataclass(order=True, slots=True)
-class _Suffix:
-    """The end of a reading, from a junction at the end of a frame; the worth with the best of all beginnings."""
+_Piece = tuple[str, int, int, int]
+"""A word of a path as in `Spoken`, its score in `NATS` units."""
 
-    behind: int
-    tie: int
-    junction: int = field(compare=False)
-    frame: int = field(compare=False)
-    worth: int = field(compare=False)
-    path: tuple[Spoken, ...] = field(compare=False)
+_Suffix = tuple[int, int, int, int, int, Words, tuple[_Piece, ...]]
+"""The end of a reading: how far it is behind with the best of all beginnings, a number that no other has, the junction
+at the end of a frame from which it goes on, that frame, its worth, its words and its path. A tuple, since thousands
+are compared."""
 
 
 class _Backwards:
@@ -275,71 +272,74 @@ class _Backwards:
         self._graph = graph
         self._ends = ends
         self._worths = worths
-        self._ways: dict[tuple[int, int], tuple[Ints, Ints]] = {}
+        self._ways: dict[tuple[int, int], list[tuple[int, int, int, str]]] = {}
         self._bests: dict[tuple[int, int], int] = {}
+        self._before: dict[int, tuple[int, list[int]]] = {}
 
     def readings(self, most: int) -> list[Reading]:
         graph = self._graph.phones
         found: dict[Words, Reading] = {}
-        ties = count()
         seen = set[tuple[int, Words]]()
         last = len(self._ends) - 1
-        if last < 0 or not len(self._into(graph.end, last)[0]):
+        if last < 0 or not self._into(graph.end, last):
             return []
-        heap = [_Suffix(0, next(ties), graph.end, last, 0, ())]
+        ties = count(1)
+        heap: list[_Suffix] = [(0, 0, graph.end, last, 0, (), ())]
         for _ in range(_MOST_STEPS):
             if not heap or len(found) == most:
                 break
-            suffix = heapq.heappop(heap)
-            words = tuple(each.word for each in suffix.path)
-            if suffix.junction == _START:
-                found.setdefault(words, Reading(suffix.path, suffix.worth * NATS))
+            _, _, junction, frame, worth, words, path = heapq.heappop(heap)
+            if junction == _START:
+                if words not in found:
+                    spoken = (Spoken(word, start, end, score * NATS) for word, start, end, score in path)
+                    found[words] = Reading(tuple(spoken), worth * NATS)
                 continue
-            if (suffix.junction, words) in seen:
+            if (junction, words) in seen:
                 continue
-            seen.add((suffix.junction, words))
-            for item in self._longer(suffix, ties):
-                heapq.heappush(heap, item)
+            seen.add((junction, words))
+            for score, start, first, word in self._into(junction, frame):
+                entry, before = self._entry(first)
+                prefixes = [self._best(each, start - 1) for each in before]
+                gained = score - (max(prefixes) - entry)
+                longer = worth + gained - entry
+                words_now, path_now = words, path
+                if word:
+                    words_now, path_now = (word, *words), ((word, start, frame, gained), *path)
+                for each, prefix in zip(before, prefixes, strict=True):
+                    if prefix != _NEVER:
+                        place = _START if start == 0 else each
+                        suffix = (-(longer + prefix), next(ties), place, start - 1, longer, words_now, path_now)
+                        heapq.heappush(heap, suffix)
         return list(found.values())
 
-    def _longer(self, suffix: _Suffix, ties: Iterable[int]) -> Iterable[_Suffix]:
-        graph = self._graph.phones
-        tie = iter(ties)
-        for unit, packed in zip(*self._into(suffix.junction, suffix.frame), strict=True):
-            score, token = int(packed) >> _LOW, int(packed) & ((1 << _LOW) - 1)
-            start, first = divmod(token, graph.size)
-            entry = int(self._graph.entry_cost[first])
-            ways = [(before, self._best(before, start - 1)) for before in graph.into[first].tolist()]
-            best = max(worth for _, worth in ways)
-            word = graph.words[graph.ends[unit]]
-            gained = score - (best - entry)
-            path = suffix.path
-            if word:
-                path = (Spoken(word, start, suffix.frame, gained * NATS), *path)
-            worth = suffix.worth + gained - entry
-            for before, prefix in ways:
-                if prefix == _NEVER:
-                    continue
-                place = _START if start == 0 else before
-                yield _Suffix(-(worth + prefix), next(tie), place, start - 1, worth, path)
+    def _entry(self, first: int) -> tuple[int, list[int]]:
+        """Of the first unit of a word: what it costs to enter it, and the junctions that it is entered from."""
+        if first not in self._before:
+            self._before[first] = int(self._graph.entry_cost[first]), self._graph.phones.into[first].tolist()
+        return self._before[first]
 
     def _best(self, junction: int, frame: int) -> int:
         if frame < 0:
             return 0 if junction in self._graph.phones.opening else _NEVER
         key = (junction, frame)
         if key not in self._bests:
-            worths = self._into(junction, frame)[1]
-            self._bests[key] = int(worths.max()) >> _LOW if len(worths) else _NEVER
+            self._bests[key] = max((score for score, *_ in self._into(junction, frame)), default=_NEVER)
         return self._bests[key]
 
-    def _into(self, junction: int, frame: int) -> tuple[Ints, Ints]:
-        """The units that lead into a junction at the end of a frame, and their scores."""
+    def _into(self, junction: int, frame: int) -> list[tuple[int, int, int, str]]:
+        """The words and silences that lead into a junction at the end of a frame: each one's score with the best way
+        to it, the frame at which it began, its first unit, and what it is, nothing for a silence."""
         key = (junction, frame)
         if key not in self._ways:
-            units, ends = self._graph.phones.out_of[junction], self._ends[frame]
+            graph = self._graph.phones
+            units, ends = graph.out_of[junction], self._ends[frame]
             at = np.minimum(np.searchsorted(ends, units), max(len(ends) - 1, 0))
             there = ends[at] == units if len(ends) else np.zeros(len(units), bool)
-            units, worths = units[there], self._worths[frame][at[there]]
-            way = worths > _LOST
-            self._ways[key] = units[way], worths[way]
+            packed = self._worths[frame][at[there]]
+            words = graph.ends[units[there]].tolist()
+            self._ways[key] = [
+                (worth >> _LOW, *divmod(worth & ((1 << _LOW) - 1), graph.size), graph.words[word])
+                for worth, word in zip(packed.tolist(), words, strict=True)
+                if worth > _LOST
+            ]
         return self._ways[key]
