@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from voicelog.grammar import Answer, CallSaid, Command, Network, NotUnderstood, Utterance
 
-LOOK_S = 0.08
+LOOK_S = 0.1
 """After so much silence an utterance is decoded, to see whether it is whole."""
 
 SHORTEST_S = 0.3
