@@ -153,6 +153,19 @@ def test_a_process_that_is_killed_is_replaced_and_no_frame_is_lost() -> None:
     assert np.array_equal(all_of(scorer.costs(LONG)), expected)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals on Windows")
+def test_a_process_that_is_stuck_is_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
+    scorer = Scorer()
+    expected = all_of(scorer.costs(LONG))
+    monkeypatch.setattr(scores, "STUCK_S", 3.0)
+    rows = iter(scorer.costs(LONG))
+    first = list(islice(rows, 500))
+    stuck = scorer.process
+    stuck.send_signal(signal.SIGSTOP)
+    assert np.array_equal(np.array([*first, *rows]), expected)
+    assert stuck.poll() is not None and scorer.process.poll() is None
+
+
 def test_a_process_that_ends_twice_is_told_and_replaced() -> None:
     scorer = Scorer()
     costs = scorer.costs(LONG)

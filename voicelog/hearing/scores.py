@@ -31,6 +31,9 @@ from voicelog.values import Check, Frames, VoicelogError, unchecked
 AGAIN_S = 0.002
 """How long to wait where no further frame is scored yet: one takes half a millisecond."""
 
+STUCK_S = 20.0
+"""A process that scores no further frame for so long is stuck, and replaced."""
+
 ROOM = 1 << 26
 """Bytes that are to be free where scores are kept: those of twelve seconds are twelve megabytes, and PocketSphinx
 crashes where they find no room."""
@@ -124,7 +127,7 @@ class ScoredFrames:
         self._check = check
         self._rows: list[CostsOfFrame] = []
         self.whole = False
-        self._begun_again = self._idle = False
+        self._begun_again = False
         try:
             self._ask()
         except ProcessEndedError:
@@ -133,7 +136,7 @@ class ScoredFrames:
     def _ask(self) -> None:
         self._path: Path | None = None
         self._file: ScoreFile | None = None
-        self._came = 0
+        self._came, self._idle = 0, True
         self._number = self._scorer.ask(self._sound)
 
     def __iter__(self) -> Iterator[CostsOfFrame]:
@@ -144,13 +147,16 @@ class ScoredFrames:
 
     def _more(self) -> bool:
         """Wait for further rows; whether any came."""
-        before = len(self._rows)
+        before, since = len(self._rows), time.monotonic()
         while not self.whole and len(self._rows) == before:
             self._check()
             try:
                 self._take()
+                if self._idle and time.monotonic() > since + STUCK_S:
+                    raise ProcessEndedError
             except ProcessEndedError:
                 self._once_more()
+                since = time.monotonic()
             except (OSError, ValueError) as wrong:
                 where = self._scorer.folder.parent
                 self._close()
@@ -179,8 +185,7 @@ class ScoredFrames:
 
     def _take(self) -> None:
         """What has come. Raises ProcessEndedError, OSError, and ValueError for what cannot be all there should be."""
-        waits = self._file is None or self._idle
-        match self._scorer.told(self._number, AGAIN_S if waits else 0):
+        match self._scorer.told(self._number, AGAIN_S if self._idle else 0):
             case ["begun", name]:
                 self._path = self._scorer.folder / name
             case ["failed", *why]:

@@ -24,7 +24,7 @@ from voicelog.live.sound import BLOCK_S
 from voicelog.live.wire import Message
 from voicelog.values import SAMPLE_RATE, VoicelogError
 
-BUFFER_S = 0.08
+BUFFER_S = 0.1
 """Sound that the device holds while nobody fetches it. PortAudio hands it over a quarter of this at a time."""
 
 FIRST_S = 6.0
