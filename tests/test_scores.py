@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -158,6 +159,9 @@ def test_a_process_that_is_stuck_is_replaced(monkeypatch: pytest.MonkeyPatch) ->
     scorer = Scorer()
     expected = all_of(scorer.costs(LONG))
     monkeypatch.setattr(scores, "STUCK_S", 3.0)
+    # Before it is asked, and in the middle.
+    scorer.process.send_signal(signal.SIGSTOP)
+    assert np.array_equal(all_of(scorer.costs(LONG)), expected)
     rows = iter(scorer.costs(LONG))
     first = list(islice(rows, 500))
     stuck = scorer.process
@@ -225,14 +229,37 @@ def test_control_c_is_left_to_the_session(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such signals on Windows")
 @pytest.mark.parametrize("how", ["SIGKILL", "SIGTERM", "SIGHUP"])
-def test_with_a_killed_session_its_process_ends_and_its_files_go(how: str, tmp_path: Path) -> None:
-    with scoring_program(tmp_path) as session:
+@pytest.mark.parametrize("busy", [False, True])
+def test_with_a_killed_session_its_process_ends_and_its_files_go(how: str, busy: bool, tmp_path: Path) -> None:
+    with scoring_program(tmp_path, busy=busy) as session:
         assert session.stdout is not None
         pid, folder = session.stdout.readline().split()
         assert alive(int(pid)) and Path(folder).is_dir()
         os.killpg(session.pid, getattr(signal, how))
     wait_until(lambda: not alive(int(pid)))
     assert not Path(folder).exists()
+
+
+def test_a_folder_with_files_named_as_modules_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("struct", "queue", "signal", "calendar", "voicelog"):
+        (tmp_path / f"{name}.py").write_text("raise SystemExit('of another make')\n")
+    monkeypatch.chdir(tmp_path)
+    assert len(all_of(Scorer().costs(SOUND)))
+
+
+def test_a_scorer_that_could_not_begin_again_does_so_later(monkeypatch: pytest.MonkeyPatch) -> None:
+    scorer = Scorer()
+    with monkeypatch.context() as full:
+        full.setattr(scores, "_scratch", no_room)
+        scorer.process.kill()
+        scorer.process.wait()
+        with pytest.raises(VoicelogError, match="cannot be begun"):
+            all_of(scorer.costs(SOUND))
+    assert len(all_of(scorer.costs(SOUND)))
+
+
+def no_room() -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
 
 
 def test_a_process_of_multiprocessing_may_score_and_ends() -> None:
@@ -247,14 +274,15 @@ def frames_of(sound: Frames) -> int:
     return len(all_of(plain_scorer().costs(sound)))
 
 
-def scoring_program(folder: Path) -> subprocess.Popen[str]:
+def scoring_program(folder: Path, *, busy: bool = False) -> subprocess.Popen[str]:
     """A program without a guard against being run again, in a process group of its own."""
     program = folder / "scoring.py"
     program.write_text(
         "import time\n"
         "from voicelog.hearing.scores import Scorer\n"
         "scorer = Scorer()\n"
-        "print(scorer.process.pid, scorer.folder, flush=True)\n"
+        + ("import numpy\nnext(iter(scorer.costs(numpy.ones(16000 * 60, 'i2'))))\n" if busy else "")
+        + "print(scorer.process.pid, scorer.folder, flush=True)\n"
         "time.sleep(60)\n"
     )
     return subprocess.Popen(

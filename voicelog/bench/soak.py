@@ -16,6 +16,7 @@ import sys
 import time
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import repeat
@@ -199,10 +200,17 @@ def memory_mb() -> float:
     """What this process and those that work for it hold in memory, in MB; what they share is counted in each. Raises
     VoicelogError where the system does not say."""
     try:
-        tasks = Path("/proc/self/task").glob("*/children")
-        processes = ["self", *(child for task in tasks for child in task.read_text(encoding="ascii").split())]
-        told = (Path(f"/proc/{process}/statm").read_text(encoding="ascii") for process in processes)
-        pages = sum(int(line.split()[1]) for line in told)
+        pages = _pages("self")
     except OSError:
         raise VoicelogError(f"memory cannot be measured on {sys.platform}: run this on Linux") from None
+    for thread in Path("/proc/self/task").iterdir():
+        # Threads and processes end meanwhile.
+        with suppress(OSError):
+            for child in (thread / "children").read_text(encoding="ascii").split():
+                with suppress(OSError):
+                    pages += _pages(child)
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def _pages(process: str) -> int:
+    return int(Path("/proc", process, "statm").read_text(encoding="ascii").split()[1])

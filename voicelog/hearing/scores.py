@@ -11,7 +11,6 @@ import os
 import queue
 import shutil
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -23,8 +22,8 @@ from itertools import count
 from pathlib import Path
 from typing import IO, ClassVar
 
+from voicelog.aside import command_of, environment_of_child
 from voicelog.hearing.phones import CostsOfFrame, ScoreFile
-from voicelog.hearing.scoring_process import REQUEST
 from voicelog.hearing.sphinx import as_bytes
 from voicelog.values import Check, Frames, VoicelogError, unchecked
 
@@ -61,8 +60,7 @@ class Scorer:
 
     def begin(self) -> None:
         """Begin with a new process, whatever became of the one before."""
-        if self._end is not None:
-            self._end()
+        before = self._end
         try:
             scratch = _scratch()
             self.folder = Path(scratch.name)
@@ -70,9 +68,9 @@ class Scorer:
             if self._mllr is not None:
                 transform.write_bytes(self._mllr)
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "voicelog.hearing.scoring_process", str(self.folder)]
+                command_of("voicelog.hearing.scoring_process", str(self.folder))
                 + ([] if self._mllr is None else [str(transform)]),
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment_of_child(),
                 # Control-C and a terminal that is closed are for the session.
                 start_new_session=True, creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )  # fmt: skip
@@ -82,6 +80,8 @@ class Scorer:
         assert self.process.stdout is not None
         threading.Thread(target=_listen, args=(self.process.stdout, self._told), daemon=True).start()
         self._end = weakref.finalize(self, _end, self.process, scratch)
+        if before is not None:
+            before()
 
     def costs(self, sound: Frames, check: Check = unchecked) -> ScoredFrames:
         """Begin to score a sound, shape (samples,), int16, 16 kHz mono. `check` is called while its frames are waited
@@ -89,13 +89,18 @@ class Scorer:
         return ScoredFrames(self, as_bytes(sound), check)
 
     def ask(self, sound: bytes) -> int:
-        """Have a sound scored; by the number of it is told what comes. Raises ProcessEndedError."""
+        """Have a sound scored; by the number of it is told what comes. Raises ProcessEndedError.
+
+        The sound goes into a file: to write it to a process that is busy with another one would wait for that.
+        """
         number = next(self._numbers)
+        file = self.folder / f"{number}.sound"
         assert self.process.stdin is not None
         try:
-            self.process.stdin.write(REQUEST.pack(number, len(sound)) + sound)
+            file.write_bytes(sound)
+            self.process.stdin.write(f"{number} {file.name}\n".encode())
             self.process.stdin.flush()
-        except OSError as wrong:
+        except (OSError, ValueError) as wrong:  # ValueError: it was ended, and no other could be begun
             raise ProcessEndedError from wrong
         return number
 
@@ -111,7 +116,7 @@ class Scorer:
             raise ProcessEndedError
         kind, of, *rest = line
         # Of sounds before this one, nobody waits for it any more.
-        return [kind, *rest] if int(of) == number else []
+        return [kind, *rest] if of in ("-", str(number)) else []
 
 
 class ScoredFrames:
@@ -137,6 +142,7 @@ class ScoredFrames:
         self._path: Path | None = None
         self._file: ScoreFile | None = None
         self._came, self._idle = 0, True
+        self._process = self._scorer.process
         self._number = self._scorer.ask(self._sound)
 
     def __iter__(self) -> Iterator[CostsOfFrame]:
@@ -185,6 +191,8 @@ class ScoredFrames:
 
     def _take(self) -> None:
         """What has come. Raises ProcessEndedError, OSError, and ValueError for what cannot be all there should be."""
+        if self._scorer.process is not self._process:
+            raise ProcessEndedError
         match self._scorer.told(self._number, AGAIN_S if self._idle else 0):
             case ["begun", name]:
                 self._path = self._scorer.folder / name
@@ -205,6 +213,7 @@ class ScoredFrames:
         if self._file is None:
             assert self._path is not None
             self._file = ScoreFile(self._path)
+            weakref.finalize(self, self._file.close)
         rows = self._file.more()
         self._idle = not len(rows)
         known = len(self._rows) - self._came
@@ -222,10 +231,12 @@ class ScoredFrames:
 
 
 def _listen(lines: IO[bytes], told: queue.SimpleQueue[list[str] | None]) -> None:
-    with lines:
-        for line in lines:
-            told.put(line.decode().split())
-    told.put(None)
+    try:
+        with lines:
+            for line in lines:
+                told.put(line.decode(errors="replace").split())
+    finally:
+        told.put(None)
 
 
 def _end(process: subprocess.Popen[bytes], scratch: tempfile.TemporaryDirectory[str]) -> None:

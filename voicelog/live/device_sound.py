@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import queue
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable
 
 import numpy as np
 
+from voicelog.aside import command_of, environment_of_child
 from voicelog.audio import Spoken
 from voicelog.live import wire
 from voicelog.live.sound import Back, Began, Block, Ended, Lost, Overrun, SoundEvent
@@ -38,7 +38,7 @@ class DeviceSound:
     """
 
     def __init__(self, microphone: str | None, speaker: str | None, tell: Callable[[str], None]) -> None:
-        self._command = [sys.executable, "-m", "voicelog.live.sound_process", microphone or "", speaker or ""]
+        self._command = command_of("voicelog.live.sound_process", microphone or "", speaker or "")
         self._tell = tell
         self._messages: queue.Queue[tuple[int, Message | None]] = queue.Queue()
         self._number = 0
@@ -81,7 +81,11 @@ class DeviceSound:
     def _start(self) -> None:
         self._number += 1
         self._process = subprocess.Popen(
-            self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+            self._command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment_of_child(),
         )
         self._heard_from = time.monotonic()
         self._recording = False
