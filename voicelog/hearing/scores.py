@@ -89,15 +89,16 @@ class Scorer:
         return ScoredFrames(self, as_bytes(sound), check)
 
     def ask(self, sound: bytes) -> int:
-        """Have a sound scored; by the number of it is told what comes. Raises ProcessEndedError.
+        """Have a sound scored; by the number of it is told what comes. Raises ProcessEndedError, and OSError where the
+        sound cannot be kept.
 
         The sound goes into a file: to write it to a process that is busy with another one would wait for that.
         """
         number = next(self._numbers)
         file = self.folder / f"{number}.sound"
         assert self.process.stdin is not None
+        file.write_bytes(sound)
         try:
-            file.write_bytes(sound)
             self.process.stdin.write(f"{number} {file.name}\n".encode())
             self.process.stdin.flush()
         except (OSError, ValueError) as wrong:  # ValueError: it was ended, and no other could be begun
@@ -137,6 +138,8 @@ class ScoredFrames:
             self._ask()
         except ProcessEndedError:
             self._once_more()
+        except OSError as wrong:
+            raise self._not_kept(wrong) from wrong
 
     def _ask(self) -> None:
         self._path: Path | None = None
@@ -164,14 +167,17 @@ class ScoredFrames:
                 self._once_more()
                 since = time.monotonic()
             except (OSError, ValueError) as wrong:
-                where = self._scorer.folder.parent
-                self._close()
-                self._scorer.begin()
-                raise VoicelogError(
-                    f"{where}: PocketSphinx could not keep its scores there ({wrong}); "
-                    "make room there, or name another folder in the environment variable TMPDIR"
-                ) from wrong
+                raise self._not_kept(wrong) from wrong
         return len(self._rows) > before
+
+    def _not_kept(self, wrong: Exception) -> VoicelogError:
+        where = self._scorer.folder.parent
+        self._close()
+        self._scorer.begin()
+        return VoicelogError(
+            f"{where}: PocketSphinx could not keep its scores there ({wrong}); "
+            "make room there, or name another folder in the environment variable TMPDIR"
+        )
 
     def _once_more(self) -> None:
         """Begin again with a new process: the same sound scores the same, and rows that are known are passed over."""
@@ -188,6 +194,8 @@ class ScoredFrames:
             self._ask()
         except ProcessEndedError:
             self._once_more()
+        except OSError as wrong:
+            raise self._not_kept(wrong) from wrong
 
     def _take(self) -> None:
         """What has come. Raises ProcessEndedError, OSError, and ValueError for what cannot be all there should be."""
