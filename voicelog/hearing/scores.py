@@ -134,6 +134,9 @@ class ScoredFrames:
         self._rows: list[CostsOfFrame] = []
         self.whole = False
         self._begun_again = False
+        self._begin()
+
+    def _begin(self) -> None:
         try:
             self._ask()
         except ProcessEndedError:
@@ -190,12 +193,7 @@ class ScoredFrames:
                 "then try again"
             )
         self._begun_again = True
-        try:
-            self._ask()
-        except ProcessEndedError:
-            self._once_more()
-        except OSError as wrong:
-            raise self._not_kept(wrong) from wrong
+        self._begin()
 
     def _take(self) -> None:
         """What has come. Raises ProcessEndedError, OSError, and ValueError for what cannot be all there should be."""
