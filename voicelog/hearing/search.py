@@ -146,7 +146,7 @@ class Graph:
         return _Backwards(self, *self._follow(costs)).readings(most)
 
     def all_readings(self, costs: Iterable[CostsOfFrame], most: int) -> list[Reading]:
-        """The same with no beam: for small networks, which that takes less time too."""
+        """The same with no beam: for small networks, where that takes less time too."""
         return _Backwards(self, *self._follow_all(costs)).readings(most)
 
     def _follow_all(self, costs: Iterable[CostsOfFrame]) -> tuple[list[Ints], list[Ints]]:
