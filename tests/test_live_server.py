@@ -18,10 +18,10 @@ import pytest
 import soundfile
 
 from voicelog.bench import sound_server
-from voicelog.bench.sound_server import CHUNK, Handler, SoundServer
+from voicelog.bench.sound_server import CHUNK, Ear, Handler, SoundServer
 from voicelog.ledger import CallMade, Draft, Ledger, SessionFinished, SessionStarted, new_id
-from voicelog.live import DeviceSound
-from voicelog.live.sound import Back, Block, Lost
+from voicelog.live import DeviceSound, device_sound
+from voicelog.live.sound import Back, Block, Ended, Lost
 from voicelog.values import SAMPLE_RATE, Call, Frames
 
 FIXTURES = Path(__file__).parent.parent / "audio_fixtures"
@@ -186,6 +186,31 @@ def test_a_microphone_that_another_program_takes_is_waited_for(
         await_event(sound, Back)
         await_event(sound, Block)
     assert lost.why
+
+
+def test_a_speaker_that_takes_no_reply_does_not_keep_the_session_deaf(
+    server: SoundServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Woken again, it says the next one; between replies it is kept awake with silence."""
+    for name, value in server.environment.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr(device_sound, "HANG_S", 2.0)
+    reply = np.full(SAMPLE_RATE // 2, 9000, np.int16)
+    # The virtual speaker keeps two seconds back where nobody listens to it.
+    with closing(Ear(server, "spk.monitor")), closing(DeviceSound("mic", "spk", lambda note: None)) as sound:
+        await_event(sound, Block)
+        for _ in range(2):
+            sound.play(reply, SAMPLE_RATE)
+            await_event(sound, Ended, most_s=2)
+        server.withhold("spk", True)
+        sound.play(reply, SAMPLE_RATE)
+        lost = await_event(sound, Lost, most_s=10)
+        await_event(sound, Ended, most_s=2)
+        server.withhold("spk", False)
+        await_event(sound, Back)
+        sound.play(reply, SAMPLE_RATE)
+        await_event(sound, Ended, most_s=2)
+    assert "speaker" in lost.why
 
 
 def await_event(sound: DeviceSound, kind: type[T], most_s: float = 60) -> T:

@@ -23,6 +23,9 @@ START_S = 15.0
 SILENT_S = 4.0
 """The same once it has a microphone, which gives sound all the time."""
 
+HANG_S = 8.0
+"""A speaker that has not said a reply so long after it should have is stuck: a library may hang on one that is gone."""
+
 _POLL_S = 0.1
 
 _EXPLAINED = (
@@ -43,6 +46,7 @@ class DeviceSound:
         self._messages: queue.Queue[tuple[int, Message | None]] = queue.Queue()
         self._number = 0
         self._playing = False
+        self._said_by = 0.0
         self._lost = False
         self._start()
         self._ready()
@@ -54,6 +58,8 @@ class DeviceSound:
         return not self._messages.empty()
 
     def wait(self) -> SoundEvent | None:
+        if self._playing and time.monotonic() > self._said_by:
+            return self._again("the speaker does not take the reply")
         try:
             number, message = self._messages.get(timeout=_POLL_S)
         except queue.Empty:
@@ -67,6 +73,7 @@ class DeviceSound:
 
     def play(self, sound: Spoken, rate: int) -> None:
         self._playing = True
+        self._said_by = time.monotonic() + len(sound) / rate + HANG_S
         self._write(Message(wire.PLAY, rate, sound.astype("<i2").tobytes()))
 
     def stop(self) -> None:

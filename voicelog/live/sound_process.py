@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,10 @@ RETRY_S = 1.0
 
 REPLY_S = 5.0
 """So long the process waits for a reply to be heard out, which a speaker that is gone too would never let it."""
+
+AWAKE_S = 0.01
+"""Silence that the speaker is given at a time while there is nothing to say. Woken for each reply, it would begin
+later, and a wireless headset would swallow the first syllable."""
 
 _CHUNK_S = 0.04
 
@@ -151,7 +156,7 @@ class _Player:
 
     def run(self) -> None:
         while True:
-            sound, rate = self._sounds.get()
+            sound, rate = self._next()
             try:
                 self._play(sound, rate)
             except (ValueError, self._sounddevice.PortAudioError) as problem:
@@ -160,13 +165,28 @@ class _Player:
             self._send(wire.ENDED)
             self._sounds.task_done()
 
+    def _next(self) -> tuple[bytes, int]:
+        """What is to be played next; until then the speaker is given silence."""
+        while self._stream is not None:
+            with suppress(queue.Empty):
+                return self._sounds.get_nowait()
+            try:
+                if not self._stream.active:
+                    self._stream.start()
+                self._stream.write(np.zeros(round(AWAKE_S * self._rate), np.int16))
+            except self._sounddevice.PortAudioError:
+                # It is gone, which the next reply will tell.
+                self._stream = None
+        return self._sounds.get()
+
     def _play(self, sound: bytes, rate: int) -> None:
         frames = self._at_device_rate(np.frombuffer(sound, np.int16), rate)
         if self._stream is None:
             self._stream = self._sounddevice.OutputStream(
                 self._rate, device=self._device, channels=1, dtype="int16", latency="low"
             )
-        self._stream.start()
+        if not self._stream.active:
+            self._stream.start()
         self._send(wire.BEGAN)
         chunk = round(_CHUNK_S * self._rate)
         for start in range(0, len(frames), chunk):
@@ -174,6 +194,7 @@ class _Player:
                 self._stream.abort()
                 return
             self._stream.write(frames[start : start + chunk])
+        # Unlike to wait so long as its buffer is said to hold, to stop it waits until all of it was heard.
         self._stream.stop()
 
     def _at_device_rate(self, frames: Any, rate: int) -> Any:
