@@ -101,8 +101,7 @@ SESSION: tuple[Line, ...] = (
     Line(_H, "who is left"),
     _call(_H, "band eight one female foam no", band=81, sex="female", foam="no"),
     _call(_H, "band nine five cock foam yes", band=95, sex="male", foam="yes"),
-    # "Sell" is asked about each time. The handler passes over the question, so the bird is named as missing at the end.
-    _asked(_H, "band four three hen foam no sell", band=43, sex="female", foam="no", fate="sell"),
+    _call(_H, "band four three hen foam no sell", band=43, sex="female", foam="no", fate="sell"),
     _call(_H, "band eight five male foam yes", band=85, sex="male", foam="yes"),
     _call(
         _H, "band six eight female foam no three hundred forty grams",

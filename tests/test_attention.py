@@ -140,6 +140,9 @@ def test_numbers_in_words_become_numerals(number: int) -> None:
         ("band two hundred five foam no", ("Band two hundred five foam no.", "Band 205 foam no.")),
         ("fourteen and a half ounces", ("Fourteen and a half ounces.", "14 and a half ounces.")),
         ("strike that", ("Strike that.",)),
+        # Words that the model hardly knows, as ones that it does.
+        ("band two gland no cull", ("Band two land no call.", "Band 2 land no call.")),
+        ("breast speckled", ("Breast special.",)),
     ],
 )
 def test_ways_to_write(said: str, written: tuple[str, ...]) -> None:

@@ -266,7 +266,7 @@ def test_session_holds_every_kind_of_turn() -> None:
         "yes", "no",
     } <= set(said)  # fmt: skip
     assert said[-1] == "finish session"
-    assert Counter(line["verdict"] for line in SESSION) == {"accept": 45, "ask": 3, "reject": 1, "ignored": 2}
+    assert Counter(line["verdict"] for line in SESSION) == {"accept": 46, "ask": 2, "reject": 1, "ignored": 2}
     paused = said[said.index("pause listening") + 1 : said.index("resume listening")]
     assert len(paused) == 1
 
@@ -326,7 +326,7 @@ def test_session_asks_exactly_where_the_scenario_makes_a_call_risky() -> None:
         record = line["record"]
         contradicts = {sex_before.get(record["band"]), record["sex"]} == {"male", "female"}
         out_of_range = record["weight_g"] is not None and not least <= record["weight_g"] <= most
-        leaves = record["fate"] in ("sell", "cull")
+        leaves = record["fate"] == "cull" and record["sex"] is None
         assert (line["verdict"] == "ask") == (contradicts or out_of_range or leaves), line["said"]
 
 

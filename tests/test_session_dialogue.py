@@ -274,6 +274,18 @@ SCRIPTS: dict[str, Script] = {
         ("yes", "accept", "four two, dead"),
         ("42 male", "ask", "four two is done; again?"),
     ],
+    "to be culled, with no sex beside it": [
+        ("42 cull", "ask", "cull four two; right?"),
+        ("yes", "accept", "four two, cull"),
+        ("107 female cull", "accept", "one zero seven, female, cull"),
+        ("30 male", "accept", "three zero, male"),
+        ("cull", "ask", "cull three zero; right?"),
+    ],
+    "to be culled, in a correction that leaves the sex as it was": [
+        ("42 female", "accept", "four two, female"),
+        ("correction", "accept", "correct four two"),
+        ("cull", "ask", "cull four two; right?"),
+    ],
     "dead, with no sex beside it": [
         ("42 dead 410g", "ask", "four two dead; right?"),
         ("yes", "accept", "four two, four one zero grams, dead"),

@@ -14,7 +14,7 @@ from voicelog.grammar.utterance import Answer, CallSaid
 from voicelog.ledger import new_id
 from voicelog.session import Purpose, State, Turn, by_custom, odds, start, step
 from voicelog.sitting import BY_CUSTOM, Listened, Sitting
-from voicelog.values import Call, Check, Heard, Verdict, Word, unchecked
+from voicelog.values import Call, Check, Frames, Heard, Verdict, Word, unchecked
 from voicelog.wiring import open_grammars
 
 STATE = start((42, 107))
@@ -156,6 +156,29 @@ def test_sell_is_doubted_however_sure_and_another_fate_is_not() -> None:
         listening(Heard(_words(f"band four two male {fate}", 0.999), 0.999, "told")) for fate in ("sell", "keep")
     )
     assert sell.doubts == ("“sell” is what “cull” was taken for",) and keep.doubts == ()
+
+
+def _sell_or_cull(first: Frames) -> Listened:
+    """A vowel, a pause, those samples and a vowel again: the last word begins with them."""
+    pitch = np.arange(4000) * 2 * np.pi * 150 / 16_000
+    tone = sum(2000 * np.sin(harmonic * pitch) for harmonic in (1, 2, 3, 4)).astype(np.int16)
+    sound = np.concatenate(
+        [np.zeros(4000, np.int16), tone, np.zeros(2000, np.int16), first, tone, np.zeros(8000, np.int16)]
+    )
+    start = 10_000 / 16_000
+    words = (*_words("band four two male", 0.999), Word("sell", start, start + (len(first) + 4000) / 16_000, 0.999))
+    heard = Heard(words, 0.999, "told")
+    sitting = Sitting(open_grammars(Config()), STATE, recogniser=_Told(heard))  # type: ignore[arg-type]
+    return sitting.listen(sound)
+
+
+def test_sell_is_not_doubted_where_its_first_sound_is_heard() -> None:
+    hertz = np.fft.rfftfreq(1600, 1 / 16_000)
+    white = np.fft.rfft(np.random.default_rng(1).standard_normal(1600))
+    hiss = 3000 * np.fft.irfft(white * (hertz > 4500), 1600)
+    burst = np.where(np.arange(1600) < 1000, 0, 3000 * np.fft.irfft(white * ((hertz > 1000) & (hertz < 2500)), 1600))
+    assert _sell_or_cull(hiss.astype(np.int16)).doubts == ()
+    assert _sell_or_cull(burst.astype(np.int16)).doubts == ("“sell” is what “cull” was taken for",)
 
 
 def test_a_reading_that_no_answer_could_choose_is_not_offered(tmp_path: Path) -> None:

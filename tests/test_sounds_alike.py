@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from voicelog.cli import main
-from voicelog.grammar import Grammars, Sounds, alike_pairs, sounds_like, taken_for
+from voicelog.grammar import Grammars, Place, Sounds, alike_pairs, hiss_tells_apart, sounds_like, taken_for
 from voicelog.grammar.alike import ALIKE
 from voicelog.grammar.audit import audit
 from voicelog.grammar.confusion import PhoneCosts, articulatory_costs, estimate, load_costs
@@ -193,6 +193,40 @@ def test_where_a_band_ends_and_a_weight_begins_the_eight_is_doubted(
 )
 def test_what_other_words_were_taken_for_is_doubted_however_sure(text: str, doubt: str | None) -> None:
     assert taken_for(text.split(), GRAMMARS.compile("call", [98]).network) == doubt
+
+
+def test_what_is_borne_out_where_it_stands_is_not_doubted() -> None:
+    network = GRAMMARS.compile("call", [98]).network
+    asked = []
+
+    def of_sell(place: Place) -> bool:
+        asked.append(place)
+        return place[2] == ("cull",)
+
+    assert taken_for(["band", "nine", "eight", "male", "sell"], network, of_sell) is None
+    assert asked == [(4, ("sell",), ("cull",))]
+    both = ["band", "nine", "eight", "injured", "sell", "male"]
+    assert taken_for(both, network, of_sell) == "“sell male” is what “foam no” was taken for"
+    assert taken_for(both, network, lambda place: True) is None
+
+
+@pytest.mark.parametrize(
+    ("heard", "said", "told_apart"),
+    [
+        ("sell", "cull", True),
+        ("sell male", "foam no", True),
+        ("cull", "sell", False),  # no hiss is what a noise stage makes, too
+        ("sell", "sick", False),
+        ("sell", "two", False),
+        ("sell", "three", False),
+        ("hen", "cull", False),
+        ("sell", "xyzzy", False),
+    ],
+)
+def test_a_hiss_tells_two_wordings_apart_where_only_what_was_heard_has_one(
+    heard: str, said: str, told_apart: bool
+) -> None:
+    assert hiss_tells_apart(tuple(heard.split()), tuple(said.split()), SOUNDS) == told_apart
 
 
 def test_alike_bands_of_a_pen() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicelog.audio.level import is_faint
+from voicelog.audio.sibilance import begins_with_sibilant
 from voicelog.audio.views import views_of
 from voicelog.audio.voicing import has_voice
 from voicelog.grammar import (
@@ -17,7 +18,9 @@ from voicelog.grammar import (
     Grammar,
     Grammars,
     NotUnderstood,
+    Place,
     Utterance,
+    hiss_tells_apart,
     may_have_been,
     snap,
     sounds_like,
@@ -149,6 +152,7 @@ class Sitting:
         if self._recogniser is None:
             raise VoicelogError("this session has no recogniser: type the calls")
         grammar = self.grammar
+        views: tuple[Frames, ...] = ()
         if expects(self.state) == "note":
             heard = Heard((), 1.0, self._recogniser.name)
         else:
@@ -156,9 +160,11 @@ class Sitting:
             views = views_of(frames, raw)
             voiced = has_voice(views[0])
             heard = self._recogniser.hear(views, check) if voiced else Heard((), 0.0, self._recogniser.name)
+        words = heard.words
         heard = self._by_custom(grammar, heard)
         sound = frames if raw is None else raw
-        doubts = self._doubts(grammar, heard, sound)
+        # Where the runner-up came in their place, nobody knows where in the sound its words are.
+        doubts = self._doubts(grammar, heard, sound, views if heard.words is words else ())
         return Listened(grammar, heard, doubts, sound, len(frames) / SAMPLE_RATE, time.perf_counter() - began)
 
     def _by_custom(self, grammar: Grammar, heard: Heard) -> Heard:
@@ -189,16 +195,24 @@ class Sitting:
         of_two = pending is not None and pending.other is not None
         return of_two and isinstance(said, CallSaid) and said.call.band is None
 
-    def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames) -> tuple[str, ...]:
+    def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames, views: tuple[Frames, ...] = ()) -> tuple[str, ...]:
         """Why words that were heard fairly may be wrong all the same: another live wording sounds like them or is
-        taken for them, or a call is so faint that certainty means little."""
+        taken for them, or a call is so faint that certainty means little. `views` are those that the words' times
+        are of, where these are known."""
         words = [word.text for word in heard.words]
         alike = sounds_like(words, grammar.network, self._grammars.sounds)
         sure = heard.certainty >= self.state.settings.policy.alike_from
         doubts = heard.doubts if sure or alike is None else (*heard.doubts, alike)
-        taken = taken_for(words, grammar.network)
+        taken = taken_for(words, grammar.network, lambda place: self._is_hissed(place, heard.words, views))
         faint = FAINT if isinstance(grammar.understand(tuple(words)), CallSaid) and is_faint(sound) else None
         return (*doubts, *(doubt for doubt in (taken, faint) if doubt))
+
+    def _is_hissed(self, place: Place, words: tuple[Word, ...], views: tuple[Frames, ...]) -> bool:
+        """Whether the sound itself tells that the wording there was said: by a hiss that the other has not."""
+        at, piece, instead = place
+        if not views or not hiss_tells_apart(piece, instead, self._grammars.sounds):
+            return False
+        return begins_with_sibilant(views[-1], views[0], words[at].start_s, words[at].end_s)
 
     def type(self, text: str) -> Taken:
         """One utterance as typed words."""

@@ -166,7 +166,7 @@ def read(data: Path) -> list[Row]:
 
 
 def accepted_unasked(rows: list[Row]) -> list[Row]:
-    """Without what is always asked about, however sure: the certainty of those decides nothing."""
+    """Without culls: when the evidence was collected all were asked about, however sure."""
     return [row for row in rows if "cull" not in str(row["heard"]).split()]
 
 

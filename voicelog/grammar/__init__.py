@@ -3,7 +3,15 @@
 It knows nothing of sound or storage. `Grammars` reads the files, `Grammar` listens and understands.
 """
 
-from voicelog.grammar.alike import AlikePair, alike_pairs, may_have_been, sounds_like, taken_for
+from voicelog.grammar.alike import (
+    AlikePair,
+    Place,
+    alike_pairs,
+    hiss_tells_apart,
+    may_have_been,
+    sounds_like,
+    taken_for,
+)
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.misheard import MISHEARD_NAME, Misheard, load_misheard
 from voicelog.grammar.network import Network
@@ -24,10 +32,12 @@ __all__ = [
     "Misheard",
     "Network",
     "NotUnderstood",
+    "Place",
     "Sounds",
     "Utterance",
     "Yard",
     "alike_pairs",
+    "hiss_tells_apart",
     "load_misheard",
     "load_yard",
     "may_have_been",

@@ -10,7 +10,7 @@ What is heard for something else though it is far off on that scale is named in 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
@@ -56,18 +56,41 @@ def sounds_like(words: Sequence[str], network: Network, sounds: Sounds | None = 
     return None
 
 
-def taken_for(words: Sequence[str], network: Network) -> str | None:
-    """What these words were taken for however sure they seem, in plain words; None where that is not live."""
-    for at, piece, instead in _standing(words, network.misheard.surely):
-        other = _with(words, at, piece, instead)
-        if network.accepts(other) and means_another(network.meaning(words), network.meaning(other)):
+Place = tuple[int, Words, Words]
+"""Where in an utterance a wording stands, the wording, and what it may have been."""
+
+
+def taken_for(
+    words: Sequence[str], network: Network, is_surely: Callable[[Place], bool] = lambda place: False
+) -> str | None:
+    """What these words were taken for however sure they seem, in plain words; None where that is not live.
+
+    `is_surely` tells of a place whether something else than a recogniser bears out what was heard there.
+    """
+    for place in _standing(words, network.misheard.surely):
+        _, piece, instead = place
+        other = _with(words, *place)
+        is_live = network.accepts(other) and means_another(network.meaning(words), network.meaning(other))
+        if is_live and not is_surely(place):
             return f"“{' '.join(piece)}” is what “{' '.join(instead)}” was taken for"
     return None
 
 
+_HISS = frozenset("S")
+_MAY_HISS = _HISS | {"Z", "SH", "ZH", "CH", "JH", "T", "TH"}
+"""Phones that hiss before a vowel, or may: in trials, the first of "two" and "three" did in some voices."""
+
+
+def hiss_tells_apart(piece: Words, instead: Words, sounds: Sounds) -> bool:
+    """Whether a hiss is heard at the beginning of the one wording, however it is said, and never of the other: "sell"
+    and "cull"."""
+    ours, theirs = ({way[0] for way in sounds.ways(words[0])} for words in (piece, instead))
+    return bool(ours and theirs) and ours <= _HISS and not theirs & _MAY_HISS
+
+
 def may_have_been(words: Sequence[str], said: Sequence[str], network: Network) -> bool:
     """Whether `words` are what was heard, however surely, where something that means the same as `said` was said."""
-    others = (_with(words, *found) for found in _standing(words, network.misheard.surely))
+    others = (_with(words, *place) for place in _standing(words, network.misheard.surely))
     return any(network.accepts(other) and network.meaning(other) == network.meaning(said) for other in others)
 
 
@@ -85,15 +108,15 @@ def _with(words: Sequence[str], at: int, piece: Words, instead: Words) -> Words:
     return (*words[:at], *instead, *words[at + len(piece) :])
 
 
-def _standing(words: Sequence[str], pieces: Mapping[Words, Iterable[Words]]) -> Iterator[tuple[int, Words, Words]]:
-    """Where in `words` a piece stands, the piece, and what it may have been."""
+def _standing(words: Sequence[str], pieces: Mapping[Words, Iterable[Words]]) -> Iterator[Place]:
+    """The places of `words` where a piece stands."""
     for at in range(len(words)):
         for piece, others in pieces.items():
             if tuple(words[at : at + len(piece)]) == piece:
                 yield from ((at, piece, instead) for instead in others)
 
 
-def _near_words(words: Sequence[str], network: Network, sounds: Sounds) -> Iterator[tuple[int, Words, Words]]:
+def _near_words(words: Sequence[str], network: Network, sounds: Sounds) -> Iterator[Place]:
     """The same of single words and what may stand in their place."""
     for at, word in enumerate(words):
         state = network.walk(words[:at])

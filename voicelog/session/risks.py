@@ -82,13 +82,14 @@ def _lost(new: Call, background: Background) -> Iterator[Risk]:
     """A bird that is culled or dead cannot be called back, and one that is hurt is set apart.
 
     "Cull" sounds like "cock", "dead" in noise like "hen", and "injured" like "unsure"; a bystander or a clatter behind
-    a call was heard as "dead" too. With a sex beside it, it is none of them.
+    a call was heard as "dead" too. With a sex beside it, it is none of them. A sex that was called before is no such
+    help to "cull": it may have been said again.
     """
     band, earlier, corrected = background.band, today(background.calls, background.band), background.corrected
     known = earlier.sex or earlier.condition or (corrected and corrected.sex)
+    if new.sex is not None:
+        return
     if new.fate == "cull":
         yield Risk(wording.to_be_culled(band), wording.RIGHT)
-    elif new.sex is not None or new.condition in (None, "fine"):
-        return
-    elif new.condition == "dead" or not known:
+    elif new.condition not in (None, "fine") and (new.condition == "dead" or not known):
         yield Risk(wording.found(band, new.condition), wording.RIGHT)
