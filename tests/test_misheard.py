@@ -395,8 +395,8 @@ def test_grammar_check_lists_the_pairs_of_the_yard(tmp_path: Path) -> None:
     assert told.exit_code == 0, told.output
     assert (
         "\nHeard in trials for something else, so always asked about; to be spared that, use other words:\n"
-        "  “sell male” where “foam no” was said\n"
-        "  “sell” where “cull” was said\n"
+        "  “sell male” where “foam no” was said, unless its s is heard in the sound itself\n"
+        "  “sell” where “cull” was said, unless its s is heard in the sound itself\n"
         "\nAlways asked about, as the yard file says:\n"
         "  “market” where “mixed” was said\n"
         "\nAsked about where not heard surely, as the yard file says:\n"
@@ -436,8 +436,8 @@ def test_without_a_yard_grammar_check_says_what_it_always_said() -> None:
     told = CliRunner().invoke(main, ["grammar", "check", "--roster", "15,50"])
     assert (
         "\nHeard in trials for something else, so always asked about; to be spared that, use other words:\n"
-        "  “sell male” where “foam no” was said\n"
-        "  “sell” where “cull” was said\n"
+        "  “sell male” where “foam no” was said, unless its s is heard in the sound itself\n"
+        "  “sell” where “cull” was said, unless its s is heard in the sound itself\n"
         "\nBands 15,50 that sound alike:\n"
     ) in told.output
     assert "yard file says" not in told.output

@@ -126,10 +126,10 @@ def _tell(found: Audit, roster: str) -> None:
         click.echo("  none")
     if found.taken_for:
         click.echo("\nHeard in trials for something else, so always asked about; to be spared that, use other words:")
-    _tell_misheard(found.taken_for)
+    _tell_misheard(found.taken_for, found.hissed)
     if found.yard_taken_for:
         click.echo("\nAlways asked about, as the yard file says:")
-    _tell_misheard(found.yard_taken_for)
+    _tell_misheard(found.yard_taken_for, found.hissed)
     if found.yard_sounds_like:
         click.echo("\nAsked about where not heard surely, as the yard file says:")
     for one, other in found.yard_sounds_like:
@@ -155,9 +155,10 @@ def _tell(found: Audit, roster: str) -> None:
     click.echo(f"\nDistances rest on {found.basis}.")
 
 
-def _tell_misheard(pairs: tuple[tuple[Words, Words], ...]) -> None:
+def _tell_misheard(pairs: tuple[tuple[Words, Words], ...], hissed: tuple[tuple[Words, Words], ...]) -> None:
     for heard, said in pairs:
-        click.echo(f"  “{' '.join(heard)}” where “{' '.join(said)}” was said")
+        but = ", unless its s is heard in the sound itself" if (heard, said) in hissed else ""
+        click.echo(f"  “{' '.join(heard)}” where “{' '.join(said)}” was said{but}")
 
 
 def _pieces(pair: AlikePair) -> tuple[float, str, str]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs, means_another, something_else
+from voicelog.grammar.alike import ALIKE, NEAR, AlikePair, alike_pairs, hiss_tells_apart, means_another, something_else
 from voicelog.grammar.compile import Grammar, Grammars
 from voicelog.grammar.misheard import Pair
 from voicelog.grammar.network import Network
@@ -40,13 +40,15 @@ class RiskyWords:
 class Audit:
     """What `audit` found. `taken_for` are wordings that are always asked about, each with what was said when it was
     heard; `yard_taken_for` are those that the yard file names, and `yard_sounds_like` those that it says are asked
-    about where they are not heard surely. `never_asked` are pairs of either file that mean the same.
+    about where they are not heard surely. Of the two former, `hissed` are the wordings that are not asked about where
+    their s is heard in the sound itself. `never_asked` are pairs of either file that mean the same.
     `unspoken` are words without a pronunciation: nothing can be said of those."""
 
     vocabulary: tuple[RiskyWords, ...]
     taken_for: tuple[tuple[Words, Words], ...]
     yard_taken_for: tuple[tuple[Words, Words], ...]
     yard_sounds_like: tuple[tuple[Words, Words], ...]
+    hissed: tuple[tuple[Words, Words], ...]
     never_asked: tuple[tuple[Words, Words], ...]
     roster: tuple[AlikePair, ...]
     free_bands: tuple[int, ...]
@@ -67,6 +69,9 @@ def audit(grammars: Grammars, roster: Iterable[int], name: str = "call") -> Audi
         ),
         yard_taken_for=_as_words(pair for pair in own.taken_for if pair not in idle),
         yard_sounds_like=_as_words(pair for pair in (*own.sounds_like, *own.breath) if pair not in idle),
+        hissed=_as_words(
+            pair for pair in grammars.all_misheard.taken_for if hiss_tells_apart(pair.heard, pair.said, grammars.sounds)
+        ),
         never_asked=_as_words(idle),
         roster=alike_pairs(grammars, bands),
         free_bands=_free_bands(grammars, bands),
