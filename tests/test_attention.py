@@ -141,7 +141,7 @@ def test_numbers_in_words_become_numerals(number: int) -> None:
         ("fourteen and a half ounces", ("Fourteen and a half ounces.", "14 and a half ounces.")),
         ("strike that", ("Strike that.",)),
         # Words that the model hardly knows, as ones that it does.
-        ("band two gland no cull", ("Band two land no call.", "Band 2 land no call.")),
+        ("band two gland no cull", ("Band two gland no call.", "Band 2 gland no call.")),
         ("breast speckled", ("Breast special.",)),
     ],
 )

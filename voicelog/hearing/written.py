@@ -13,12 +13,13 @@ _LARGER = {word: number for number, word in enumerate(_TEENS, 10)} | {
 }
 _NUMBERS = {**_UNITS, **_LARGER, "hundred": 100}
 
-_KNOWN_AS = {"cull": "call", "gland": "land", "speckled": "special"}
+_KNOWN_AS = {"cull": "call", "speckled": "special"}
 """Words that the second listener hardly ever read, each with one that it knows, which is weighed in its place.
 
-Where they are said, that is likelier by 13, 8 and 21 nats (medians, fitted voices); where "sell", "foam", "rust" or
-"mixed" is said, still less likely than these by 5 at the least. "Cull" itself it found less likely than no word at all,
-in each of 40 calls. But "cock" of one voice is "call" to it; so "cull" without a sex beside it is asked about.
+Where they are said, that is likelier by 13 and 21 nats (medians, fitted voices); where "sell", "rust" or "mixed" is
+said, still less likely than these by 5 at the least. "Cull" itself it found less likely than no word at all, in each of
+40 calls. But "cock" of one voice is "call" to it; so "cull" without a sex beside it is asked about. "Gland" is left as
+it is, though "land" is likelier by 8: it is what "foam" is heard as, and doubt of it is wanted.
 """
 
 
