@@ -105,6 +105,53 @@ def test_a_lot_with_too_few_birds_is_mended_step_by_step(ledger: Ledger) -> None
     assert [conflict.short for conflict in ledger.conflicts()] == [1]
 
 
+def test_a_hatch_is_not_taken_back_while_birds_wear_bands_of_it(ledger: Ledger) -> None:
+    hatch = one(ledger, fact("hatched", may(1), lot="A1", variety="white", count=4, pen="1"))
+    bandings = enter(ledger, [fact("banded", may(9), band=band, lot="A1", pen="1") for band in (1, 2)])
+    wrong = fact("retracted", target=hatch.id, reason="oops")
+    with pytest.raises(Contradiction, match="its hatch was taken back, but 2 birds were banded out of it"):
+        one(ledger, wrong)
+    assert lot_history(ledger, "A1").head.startswith("lot A1: white, 4 hatched")
+    # With the right one in its place it may go, and so may one that nobody was banded out of any more.
+    again = enter(ledger, [wrong, fact("hatched", may(1), lot="A1", variety="white", count=5, pen="1")])[1]
+    enter(ledger, [fact("retracted", target=banding.id, reason="another lot") for banding in bandings])
+    one(ledger, fact("retracted", target=again.id, reason="another lot"))
+    assert ledger.conflicts() == []
+
+
+def test_a_hatch_taken_back_elsewhere_is_a_conflict_until_that_is_undone(ledger: Ledger) -> None:
+    """As after a merge: one barn took the hatch back, the other put bands on."""
+    facts = [fact("hatched", may(1), lot="A1", variety="white", count=4, pen="1")]
+    facts += [fact("banded", may(9), band=1, lot="A1", pen="1")]
+    hatch, _ = ledger.keep([Draft(id=new_id(), session="s", fact=made) for made in facts])
+    undone = Draft(id=new_id(), session="s", fact=fact("retracted", target=hatch.id, reason="oops"))
+    ledger.keep([undone])
+    (conflict,) = ledger.conflicts()
+    assert (conflict.event, conflict.about) == (undone.id, "lot A1")
+    assert conflict.says == "its hatch was taken back, but 1 bird was banded out of it"
+    one(ledger, fact("retracted", target=conflict.event, reason="it did hatch"))
+    assert ledger.conflicts() == []
+
+
+def test_of_too_many_birds_taken_out_the_last_taking_is_named(ledger: Ledger) -> None:
+    facts = [fact("hatched", may(1), lot="A1", variety="white", count=2, pen="1")]
+    facts += [fact("lot_less", may(3), lot="A1", count=1, pen="1", why="sold")]
+    facts += [fact("banded", may(9), band=band, lot="A1", pen="1") for band in (1, 2)]
+    facts += [fact("lot_moved", may(5), lot="A1", count=1, from_pen="1", pen="2")]
+    # Nothing that took a bird out of this pen.
+    facts += [fact("lot_less", may(20), lot="A1", count=1, pen="2", why="died")]
+    kept = ledger.keep([Draft(id=new_id(), session="s", fact=made) for made in facts])
+    for taken, says in ((3, "2 more birds"), (2, "1 more birds")):
+        (conflict,) = ledger.conflicts()
+        assert conflict.event == kept[taken].id and conflict.says.startswith(f"{says} were taken out of pen 1")
+        one(ledger, fact("retracted", target=conflict.event, reason="another lot"))
+    assert ledger.conflicts() == []
+    one(ledger, fact("hatched", may(1), lot="B1", variety="white", count=2, pen="1"))
+    with pytest.raises(Contradiction) as no:
+        enter(ledger, [fact("banded", may(9), band=band, lot="B1") for band in (7, 8)])
+    assert no.value.places == (2,)
+
+
 def test_a_bird_called_before_it_was_entered_is_the_same_bird(ledger: Ledger) -> None:
     one(ledger, call(1, 12, sex="female"))
     one(ledger, fact("banded", may(2), band=12, lot="A1", pen="3"))

@@ -88,7 +88,13 @@ def yard_of(events: Iterable[Event]) -> Yard:
     )
     tallies = sorted(fold_tallies(plain).values(), key=lambda t: (t.day, t.session, t.lot or "", t.pen or ""))
     grouped = {bird.lot for bird in birds if bird.group is not None and bird.lot is not None}
-    return _yard(fold_lots(plain, banded), banded, alike.items(), tallies, grouped)
+    days = {event[0]: event[4] for event in plain}
+
+    def last_banding(lot: str, pen: str | None) -> tuple[str, str] | None:
+        out = (bird.entered for bird in birds if bird.entered and (bird.lot, bird.took_from) == (lot, pen))
+        return max(((days[event_id], event_id) for event_id in out), default=None)
+
+    return _yard(fold_lots(plain, banded, last_banding), banded, alike.items(), tallies, grouped)
 
 
 def _yard(

@@ -8,14 +8,14 @@ lost and banded out of it.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
 
 from voicelog.ledger.birds import Conflict
 from voicelog.ledger.plain import Plain
-from voicelog.ledger.standing import standing
+from voicelog.ledger.standing import TAKERS, standing
 
 LOT_KINDS = frozenset(("eggs_set", "eggs_tended", "hatched", "lot_moved", "lot_less"))
 SHORTEST_INCUBATION_DAYS = 14
@@ -23,6 +23,9 @@ SHORTEST_INCUBATION_DAYS = 14
 
 Banded = Mapping[str, Mapping[str | None, int]]
 """By lot and pen, how many birds were banded out of it."""
+
+Bandings = Callable[[str, str | None], tuple[str, str] | None]
+"""Of a lot and a pen, (day, event) of the last banding that took a bird out of it."""
 
 MalesOut = tuple[str, str, int]
 """day, pen left, count of males."""
@@ -48,6 +51,8 @@ class FoldedLot:
     males: Counter[str | None] = field(default_factory=Counter)
     _set_by: str | None = None
     _hatched_by: str | None = None
+    _took: dict[str | None, tuple[str, str]] = field(default_factory=dict)
+    """By pen, (day, event) of the last fact besides bandings that took birds out of it."""
 
 
 @dataclass(slots=True)
@@ -81,16 +86,17 @@ class Tally:
         return self.male + self.female + self.unsure
 
 
-def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
+def fold_lots(events: Sequence[Plain], banded: Banded, last_banding: Bandings) -> FoldedLots:
     """The lots and pens of these events, sorted by id, each once.
 
-    `banded` counts, by lot and pen, the birds that were banded out of it.
+    `banded` counts, by lot and pen, the birds that were banded out of it; `last_banding` is asked where those
+    and others were more than there were.
     """
     gone, _ = standing((e[0], e[5]) for e in events)
+    undone = _hatches_taken_back(events, gone)
     lots: dict[str, FoldedLot] = {}
     pens: dict[str, FoldedPen] = {}
     conflicts: list[Conflict] = []
-    last: dict[str, str] = {}
     for event in sorted(events, key=itemgetter(4)):
         event_id, _, _, _, day, fact = event
         if event_id in gone:
@@ -103,15 +109,29 @@ def fold_lots(events: Sequence[Plain], banded: Banded) -> FoldedLots:
             wrong = _heed(lot, event_id, day, fact)
             if wrong is not None:
                 conflicts.append(Conflict(event_id, wrong[0], f"lot {lot.name}", wrong[1]))
-            last[lot.name] = event_id
     for lot in lots.values():
         missing = _loose(lot, banded)[1]
         if missing and (lot.hatched_on or lot.eggs_on):
             short = min(missing, key=str)
             where = "no pen" if short is None else f"pen {short}"
             says = f"{missing[short]} more birds were taken out of {where} than it held without bands"
-            conflicts.append(Conflict(last[lot.name], None, f"lot {lot.name}", says, sum(missing.values())))
+            # To be taken back is what took too many out, never what brought the birds into the book.
+            _, took = max(filter(None, (lot._took.get(short), last_banding(lot.name, short))))
+            conflicts.append(Conflict(took, None, f"lot {lot.name}", says, sum(missing.values())))
+    for name, taker in undone.items():
+        worn = sum(banded.get(name, {}).values())
+        begun = name in lots and (lots[name].hatched_on or lots[name].eggs_on)
+        if worn and not begun:
+            says = f"its hatch was taken back, but {worn} {'bird was' if worn == 1 else 'birds were'} banded out of it"
+            conflicts.append(Conflict(taker, None, f"lot {name}", says, worn))
     return FoldedLots(lots, pens, tuple(conflicts))
+
+
+def _hatches_taken_back(events: Sequence[Plain], gone: set[str]) -> dict[str, str]:
+    """By lot whose hatch was taken back, the last event that did so."""
+    hatches = {e[0]: e[5]["lot"] for e in events if e[5]["kind"] == "hatched" and e[0] in gone}
+    takers = ((e[0], e[5]["target"]) for e in events if e[5]["kind"] in TAKERS and e[0] not in gone)
+    return {hatches[target]: taker for taker, target in takers if target in hatches}
 
 
 def headcount(lot: FoldedLot, banded: Banded) -> dict[str | None, int]:
@@ -176,7 +196,7 @@ def _heed(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tupl
         case "hatched":
             return _hatch(lot, event_id, day, fact)
         case _:
-            return _send(lot, day, fact)
+            return _send(lot, event_id, day, fact)
     return None
 
 
@@ -199,12 +219,13 @@ def _hatch(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tup
     return None
 
 
-def _send(lot: FoldedLot, day: str, fact: dict[str, Any]) -> tuple[str | None, str] | None:
+def _send(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tuple[str | None, str] | None:
     """Birds without bands go to another pen, or are no more."""
     if lot.hatched_on is None or day < lot.hatched_on:
         return lot._hatched_by, f"birds of it moved or lost on {day}, before it hatched"
     out = fact["from_pen"] if fact["kind"] == "lot_moved" else fact["pen"]
     lot.pens[out] -= fact["count"]
+    lot._took[out] = (day, event_id)
     if fact["kind"] == "lot_moved":
         lot.pens[fact["pen"]] += fact["count"]
         if fact["sex"] == "male":

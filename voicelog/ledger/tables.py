@@ -262,7 +262,7 @@ def _millions_of_tuples() -> Iterator[None]:
 
 def lots_now(db: Database) -> FoldedLots:
     """The lots and pens, folded from their events."""
-    return fold_lots(_plain(db, _LOT_EVENTS), banded_out(db))
+    return fold_lots(_plain(db, _LOT_EVENTS), banded_out(db), lambda lot, pen: _last_banding(db, lot, pen))
 
 
 def about_band(db: Database, band: int) -> list[Plain]:
@@ -307,6 +307,15 @@ def banded_out(db: Database) -> dict[str, dict[str | None, int]]:
     for lot, pen, count in found:
         banded[lot][pen] = count
     return dict(banded)
+
+
+def _last_banding(db: Database, lot: str, pen: str | None) -> tuple[str, str] | None:
+    """(day, event) of the last banding that took a bird of a lot out of a pen."""
+    sql = (
+        f"SELECT {PLAIN_COLUMNS} FROM bird JOIN event ON event.id = bird.entered "
+        "WHERE bird.lot = :lot AND bird.took_from IS :pen"
+    )
+    return max(((event[4], event[0]) for event in _plain(db, sql, {"lot": lot, "pen": pen})), default=None)
 
 
 def _plain(db: Database, sql: str, asked: dict[str, Any] | None = None) -> list[Plain]:
