@@ -14,7 +14,8 @@ from voicelog.flock import bird_history, load_plans, yard_now
 from voicelog.grammar import CallSaid, Grammars
 from voicelog.ledger import CallMade, Ledger
 from voicelog.places import shipped
-from voicelog.session import Kind, Turn, resume, start, step
+from voicelog.resuming import go_on
+from voicelog.session import Kind, Settings, Turn, resume, start, step
 from voicelog.sitting import Sitting
 from voicelog.values import Call, Verdict, VoicelogError
 
@@ -217,6 +218,65 @@ def test_what_a_kind_needs_is_asked_for(ledger: Ledger, kind: Kind, named: dict[
     enter(ledger, [fact("hatched", lot="B8", variety="white", count=3, pen="1")])
     with pytest.raises(VoicelogError, match=says):
         begin(ledger, PLANS, kind, **named)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("named", [{}, {"lot": "A7"}, {"pen": "1"}])
+def test_birds_without_bands_are_counted_and_banded_in_the_pen_that_they_are_in(
+    sit: Sit, ledger: Ledger, named: dict[str, str]
+) -> None:
+    talk(sit("tally", **named), "hen = female one\nmale = male one")
+    assert [(tally.male, tally.female) for tally in yard_now(ledger).tallies.values()] == [(1, 1)]
+    assert list(yard_now(ledger).tallies) == [("A7", "1")]
+    talk(sit("banding", **named), "hen = one, female. next two")
+    assert yard_now(ledger).loose == {("A7", "1"): 55}
+    assert bird_history(ledger, 1)[0].head.startswith("band 1, lot A7, pen 1, female")
+    assert ledger.conflicts() == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "named", "says"),
+    [
+        ("tally", {}, "birds without bands are in several pens (1, 2); say which with --pen"),
+        ("banding", {}, "birds without bands are in several pens (1, 2); say which with --pen"),
+        ("tally", {"lot": "A7"}, "birds without bands of lot A7 are in several pens (1, 2); say which with --pen"),
+        ("banding", {"lot": "A7"}, "of lot A7 are in several pens (1, 2); say which with --pen"),
+        ("tally", {"lot": "A7", "pen": "3"}, "of lot A7 are in pen 3, but in pens 1, 2: name that with --pen"),
+        ("banding", {"lot": "B8", "pen": "1"}, "of lot B8 are in pen 1, but in pen 2: name that with --pen"),
+        ("banding", {"pen": "3"}, "no birds without bands are in pen 3, but in pens 1, 2: name that with --pen"),
+        ("banding", {"pen": "2"}, "lots A7, B8; name one with --lot"),
+    ],
+)
+def test_no_tally_or_banding_begins_where_its_birds_would_be_missing(
+    ledger: Ledger, kind: Kind, named: dict[str, str], says: str
+) -> None:
+    enter(ledger, [fact("hatched", lot="B8", variety="white", count=3, pen="2")])
+    enter(ledger, [fact("lot_moved", lot="A7", count=10, from_pen="1", pen="2")])
+    with pytest.raises(VoicelogError) as no:
+        begin(ledger, PLANS, kind, **named)  # type: ignore[arg-type]
+    assert says in str(no.value)
+
+
+def test_birds_that_hatched_into_no_pen_may_be_in_any(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "yard.ledger")
+    keeper("hatch", "A7", "--variety", "white", "--count", 4)
+    keeper("type", "--kind", "banding", "--lot", "A7", "--pen", 3, stdin="hen\n")
+    keeper("type", "--kind", "tally", stdin="hen\n")
+    with Ledger.open(keeper.ledger) as ledger:
+        assert yard_now(ledger).loose == {("A7", None): 3}
+        assert list(yard_now(ledger).tallies) == [("A7", None)]
+        assert ledger.conflicts() == []
+        with pytest.raises(VoicelogError, match="in pen 3, but in no pen that was named: name their lot with --lot"):
+            begin(ledger, PLANS, "banding", pen="3")
+
+
+def test_a_banding_is_gone_on_with_in_its_pen_and_lot_whatever_came_into_it_since(sit: Sit, ledger: Ledger) -> None:
+    sitting = sit("banding", lot="A7")
+    sitting.type("hen")
+    enter(ledger, [fact("lot_moved", lot="A7", count=55, from_pen="1", pen="2")])
+    enter(ledger, [fact("hatched", lot=lot, variety="white", count=3, pen="1") for lot in ("B8", "C9")])
+    beginning, (name, state) = go_on(ledger, PLANS, Settings())
+    assert (beginning.purpose.pen, beginning.purpose.lot, state.purpose.lot) == ("1", "A7", "A7")
+    assert name == sitting.session and state.banded == sitting.state.banded
 
 
 @pytest.mark.parametrize(

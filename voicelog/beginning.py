@@ -63,18 +63,24 @@ def begin(
     pen: str | None = None,
     lot: str | None = None,
     to: str | None = None,
+    going_on: bool = False,
 ) -> Beginning:
-    """A session of this kind, now. Raises VoicelogError for what the kind needs and was not named."""
+    """A session of this kind, now. Raises VoicelogError for what the kind needs and was not named.
+
+    Where it is `going_on` with a session that began before, pen and lot are that one's, whatever is left of them.
+    """
     if kind == "moving" and to is None:
         raise VoicelogError("a move needs the pen that the birds go to; name it with --to")
     if ledger is None:
         purpose = Purpose(kind, pen, lot, to=to)
         return Beginning(purpose, () if kind == "tally" else tuple(roster or ANY_BAND))
     yard = yard_now(ledger)
-    if lot is not None and lot not in yard.lots:
+    if lot is not None and lot not in yard.lots and not going_on:
         raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
-    if kind in ("tally", "banding") and lot is None:
-        lot = _lot_in(yard, pen)
+    if kind in ("tally", "banding"):
+        if not going_on:
+            pen = _pen_of(yard, kind, pen, lot)
+        lot = _lot_in(yard, pen) if lot is None else lot
     males_to = next((name for name, found in yard.pens.items() if found.use == "males"), None)
     purpose = Purpose(kind, pen, lot, males_to=males_to, to=to)
     known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, datetime.now().astimezone()).items()}
@@ -95,6 +101,35 @@ def _roster(ledger: Ledger, kind: Kind, roster: Sequence[int] | None, pen: str |
     if roster is not None:
         return tuple(roster)
     return tuple(live_bands(ledger, pen)) or ANY_BAND if pen is not None else ANY_BAND
+
+
+def _pen_of(yard: Yard, kind: Kind, pen: str | None, lot: str | None) -> str | None:
+    """The pen of a tally or a banding: the one named, else the one that all birds without bands are in.
+
+    What is counted or banded in another pen is not taken off those that the book knows of, and nobody would see
+    that it is missing. Raises VoicelogError where the pen cannot be told, or none of the birds are in it.
+    """
+    places = {at for (name, at), count in yard.loose.items() if count > 0 and lot in (None, name)}
+    # Birds that hatched into no pen that was named may be in any.
+    if not places or pen in places or (None in places and (pen is None or lot is not None)):
+        return pen
+    known = sorted(at for at in places if at is not None)
+    of_it = "" if lot is None else f" of lot {lot}"
+    if pen is None:
+        if len(known) == 1:
+            return known[0]
+        raise VoicelogError(
+            f"birds without bands{of_it} are in several pens ({', '.join(known)}); say which with --pen"
+        )
+    # A tally of birds that are not in the book does no harm; a banding makes birds of them.
+    if kind == "tally" and lot is None:
+        return pen
+    where = f"{'pen' if len(known) == 1 else 'pens'} {', '.join(known)}" if known else "no pen that was named"
+    name = "their lot with --lot" if None in places else "that with --pen"
+    raise VoicelogError(
+        f"no birds without bands{of_it} are in pen {pen}, but in {where}: name {name}, "
+        "or enter birds that are new first with voicelog hatch"
+    )
 
 
 def _lot_in(yard: Yard, pen: str | None) -> str | None:

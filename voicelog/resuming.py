@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from voicelog.beginning import Beginning, begin, opened
 from voicelog.flock import Plans
-from voicelog.ledger import Ledger, SessionStarted
+from voicelog.ledger import Banded, Counted, Ledger, SessionStarted
 from voicelog.session import Settings, State, resume
 from voicelog.session.purpose import KINDS
 from voicelog.session.state import bird_in_hand, left
@@ -25,7 +25,9 @@ def go_on(ledger: Ledger, plans: Plans, settings: Settings) -> tuple[Beginning, 
         raise VoicelogError("a move cannot be gone on with: begin a new one for the birds that are left, with --to")
     kind = next(kind for kind in KINDS if kind == started.purpose)
     facts = [(event.id, event.fact) for event in ledger.events(session=name)]
-    beginning = begin(ledger, plans, kind, roster=started.roster or None, pen=started.pen)
+    # The pen may hold another lot by now, or nothing without a band any more.
+    lot = next((fact.lot for _, fact in reversed(facts) if isinstance(fact, Banded | Counted)), None)
+    beginning = begin(ledger, plans, kind, roster=started.roster or None, pen=started.pen, lot=lot, going_on=True)
     # What this session itself called is no earlier knowledge, to be contradicted.
     own = {fact.call.band for _, fact in facts if fact.kind == "call"}
     known = {band: bird for band, bird in beginning.known.items() if band not in own}
