@@ -408,3 +408,35 @@ def test_a_bird_that_was_called_already_stays_in_its_pen_when_it_gets_its_lot(tm
     keep("type", "--roster", "1-9", stdin="band 7 male to pen 6\n")
     keep("band", "7", "--lot", "A7")
     assert "band 7, lot A7, pen 6" in keep("bird", 7)
+
+
+@pytest.mark.parametrize(
+    "males_go",
+    [
+        ("sold", "--lot", "A7", "--count", 4, "--pen", 9),
+        ("died", "--lot", "A7", "--count", 4, "--pen", 9),
+        ("move", "--lot", "A7", "--count", 4, "--from", 9, "--to", 8),
+        ("move", "--lot", "A7", "--count", 4, "--from", 9, "--to", 8, "--sex", "male"),
+        ("band", "1-4", "--lot", "A7", "--pen", 9),
+    ],
+)
+def test_birds_are_checked_where_males_were_that_are_gone(tmp_path: Path, males_go: tuple[object, ...]) -> None:
+    keep = Keeper(tmp_path / "yard.ledger")
+    keep("hatch", "A7", "--variety", "white", "--count", 10, "--pen", 1, "--on", "2025-03-18")
+    keep("move", "--lot", "A7", "--count", 4, "--to", 9, "--sex", "male", "--on", "2025-04-08")
+    keep(*males_go, "--on", "2025-04-09")
+    keep("move", "--lot", "A7", "--count", 3, "--from", 1, "--to", 9, "--on", "2025-04-10")
+    pens = [line.partition("pen ")[2] for line in keep("due", "--on", "2025-05-06", "--days", 0).splitlines()]
+    birds = "7 birds: 4 not sexed yet, 3 without bands" if males_go[0] == "band" else "3 birds without bands"
+    assert f"9, lot A7: second vent check: {birds}" in pens
+    assert "1, lot A7: second vent check: 3 birds without bands" in pens
+
+
+def test_of_males_and_others_in_one_pen_no_more_are_known_than_are_left(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "yard.ledger")
+    keep("hatch", "A7", "--variety", "white", "--count", 10, "--pen", 1, "--on", "2025-03-18")
+    keep("move", "--lot", "A7", "--count", 4, "--to", 9, "--sex", "male", "--on", "2025-04-08")
+    keep("move", "--lot", "A7", "--count", 6, "--from", 1, "--to", 9, "--on", "2025-04-10")
+    for gone, left in ((1, "6 birds"), (3, "6 birds"), (2, "4 birds")):
+        keep("sold", "--lot", "A7", "--count", gone, "--pen", 9)
+        assert f"pen 9, lot A7: second vent check: {left} without bands" in keep("due", "--on", "2025-05-06")

@@ -34,7 +34,8 @@ MalesOut = tuple[str, str, int]
 @dataclass(slots=True)
 class FoldedLot:
     """A lot as the facts leave it. Days are "YYYY-MM-DD"; `pens` counts birds without bands by pen,
-    before those that were banded out of them are taken off; `males` those of them that came as males."""
+    before those that were banded out of them are taken off; `males` the birds without bands that are known to
+    be males, since they came into a pen as such, and may still be there."""
 
     name: str
     variety: str = ""
@@ -110,6 +111,8 @@ def fold_lots(events: Sequence[Plain], banded: Banded, last_banding: Bandings) -
             if wrong is not None:
                 conflicts.append(Conflict(event_id, wrong[0], f"lot {lot.name}", wrong[1]))
     for lot in lots.values():
+        for left, worn in banded.get(lot.name, {}).items():
+            _males_gone(lot, left, worn)
         missing = _loose(lot, banded)[1]
         if missing and (lot.hatched_on or lot.eggs_on):
             short = min(missing, key=str)
@@ -230,13 +233,25 @@ def _send(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tupl
         lot.pens[fact["pen"]] += fact["count"]
         if fact["sex"] == "male":
             lot.males_out.append((day, out or "", fact["count"]))
-            lot.males[out] -= min(lot.males[out], fact["count"])
+            _males_gone(lot, out, fact["count"])
             lot.males[fact["pen"]] += fact["count"]
-    elif fact["why"] == "died":
-        lot.died += fact["count"]
     else:
-        lot.sold += fact["count"]
+        _males_gone(lot, out, fact["count"])
+        if fact["why"] == "died":
+            lot.died += fact["count"]
+        else:
+            lot.sold += fact["count"]
+    # Whatever went, there are no more males in a pen than birds.
+    lot.males[out] = min(lot.males[out], max(lot.pens[out], 0))
     return None
+
+
+def _males_gone(lot: FoldedLot, pen: str | None, count: int) -> None:
+    """Birds without bands left a pen: its males, as far as there were any, where nobody said what they were.
+
+    To check a male once more costs less than never to check a bird that stayed.
+    """
+    lot.males[pen] -= min(lot.males[pen], count)
 
 
 def _days(earlier: str, later: str) -> int:
