@@ -219,6 +219,40 @@ def test_a_hen_that_is_a_male_now_shows_both_calls(ledger: Ledger) -> None:
     assert [entry.fate for entry in history.entries] == ["", ""]
 
 
+def test_no_more_eggs_are_taken_out_than_are_left(ledger: Ledger) -> None:
+    one(ledger, fact("eggs_set", may(1), lot="E1", variety="white", count=20))
+    one(ledger, fact("eggs_tended", may(8), lot="E1", task="candle", removed=6))
+    for removed in (15, 40):
+        with pytest.raises(Contradiction, match=f"lot E1: {removed} eggs taken out on 2026-05-15, but 14 were left"):
+            one(ledger, fact("eggs_tended", may(15), lot="E1", task="stop turning", removed=removed))
+    assert lot_history(ledger, "E1").head == (
+        "lot E1: white, 20 eggs set on 2026-05-01, 6 taken out; no banded birds now"
+    )
+    one(ledger, fact("eggs_tended", may(15), lot="E1", task="stop turning", removed=14))
+    assert ledger.lots().lots["E1"].eggs == 0
+
+
+def test_a_ledger_in_which_too_many_eggs_were_taken_out_has_them_on_the_list_again(ledger: Ledger) -> None:
+    facts = [fact("eggs_set", may(1), lot="E1", variety="white", count=20)]
+    facts += [fact("eggs_tended", may(8), lot="E1", task="candle", removed=40)]
+    kept = ledger.keep([Draft(id=new_id(), session="s", fact=made) for made in facts])
+    (conflict,) = ledger.conflicts()
+    assert (conflict.event, conflict.other) == (kept[1].id, kept[0].id)
+    lot = ledger.lots().lots["E1"]
+    assert (lot.eggs, lot.tended) == (20, {})
+
+
+def test_a_bird_that_was_called_twice_is_one_bird(ledger: Ledger) -> None:
+    enter(ledger, [fact("banded", may(5), band=band, pen="3") for band in (3, 4)])
+    enter(ledger, [call(6, 3, sex="male", pen="3"), call(6, 3, sex="male", pen="3")])
+    enter(ledger, [call(7, band, sex="male", pen="3") for band in (3, 4, 3)])
+    assert [entry.says for entry in pen_history(ledger, "3").entries] == [
+        "2 birds (3-4): put on in pen 3",
+        "band 3: male, to pen 3, 2 times",
+        "2 birds (3-4): male, to pen 3",
+    ]
+
+
 def test_a_voice_note_is_in_the_history_of_its_bird(ledger: Ledger) -> None:
     one(ledger, call(1, 5, sex="female"))
     note = ledger.append(Draft(id=new_id(), session="s", fact=NoteKept(band=5)))

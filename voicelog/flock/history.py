@@ -55,10 +55,11 @@ def lot_history(ledger: Ledger, lot: str) -> History:
     found = ledger.lots().lots.get(lot)
     if found is None:
         raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
-    eggs = f"{found.eggs} eggs set on {found.eggs_on}" if found.eggs_on else ""
+    eggs = f"{found.eggs + found.eggs_out} eggs set on {found.eggs_on}" if found.eggs_on else ""
+    removed = f"{found.eggs_out} taken out" if found.eggs_out else ""
     hatched = f"{found.hatched} hatched on {found.hatched_on}" if found.hatched_on else ""
     parents = f"parents: group {found.parents}" if found.parents else ""
-    head = ", ".join(filter(None, (f"lot {lot}: {found.variety}", parents, eggs, hatched)))
+    head = ", ".join(filter(None, (f"lot {lot}: {found.variety}", parents, eggs, removed, hatched)))
     return History(f"{head}; {_living(ledger, 'lot', lot)}", _bunched(_entries(ledger, ledger.about_lot(lot))))
 
 
@@ -118,8 +119,10 @@ def _one(says: str, found: Sequence[tuple[str, Entry]]) -> Entry:
     first = found[0][1]
     if len(found) == 1:
         return first
-    birds = [bird for bird, _ in found if bird]
-    told = f"{len(birds)} birds ({ranges(map(int, birds))}): {says}" if birds else f"{says}, {len(found)} times"
+    # One bird may have been called twice.
+    birds = {int(bird) for bird, _ in found if bird}
+    many = f"{len(birds)} birds ({ranges(birds)}): {says}"
+    told = many if len(birds) > 1 else f"{first.says}, {len(found)} times"
     sounds = tuple(event_id for _, entry in found for event_id in entry.sounds)
     return Entry(first.id, first.day, told, "", first.fate, sounds)
 

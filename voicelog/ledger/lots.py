@@ -33,7 +33,8 @@ MalesOut = tuple[str, str, int]
 
 @dataclass(slots=True)
 class FoldedLot:
-    """A lot as the facts leave it. Days are "YYYY-MM-DD"; `pens` counts birds without bands by pen,
+    """A lot as the facts leave it. Days are "YYYY-MM-DD"; `eggs` are those left of the ones set, `eggs_out` those
+    that were taken out; `pens` counts birds without bands by pen,
     before those that were banded out of them are taken off; `males` the birds without bands that are known to
     be males, since they came into a pen as such, and may still be there."""
 
@@ -41,6 +42,7 @@ class FoldedLot:
     variety: str = ""
     parents: str | None = None
     eggs: int = 0
+    eggs_out: int = 0
     eggs_on: str | None = None
     tended: dict[str, str] = field(default_factory=dict)
     hatched: int = 0
@@ -194,8 +196,11 @@ def _heed(lot: FoldedLot, event_id: str, day: str, fact: dict[str, Any]) -> tupl
         case "eggs_tended":
             if lot.eggs_on is None or day < lot.eggs_on:
                 return lot._set_by, f"eggs tended on {day}, before they were set"
+            if fact["removed"] > lot.eggs:
+                return lot._set_by, f"{fact['removed']} eggs taken out on {day}, but {lot.eggs} were left"
             lot.tended[fact["task"]] = day
             lot.eggs -= fact["removed"]
+            lot.eggs_out += fact["removed"]
         case "hatched":
             return _hatch(lot, event_id, day, fact)
         case _:
