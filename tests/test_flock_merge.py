@@ -94,7 +94,12 @@ def _fact(step: Step, earlier: list[Event]) -> Fact:
         case "eggs_set":
             return fact("eggs_set", on - timedelta(days=17), lot=lot, variety="white", count=a + 1)
         case "lot_moved":
-            return fact("lot_moved", on, lot=lot, count=1, from_pen=pen, pen=str(a % 2 + 1))
+            sex = (None, None, "male")[day % 3]
+            return fact("lot_moved", on, lot=lot, count=1, from_pen=pen, pen=str(a % 2 + 1), sex=sex)
+        case "lot_less":
+            return fact("lot_less", on, lot=lot, count=a % 2 + 1, pen=pen, why=("died", "sold")[day % 2])
+        case "eggs_tended":
+            return fact("eggs_tended", on - timedelta(days=9), lot=lot, task="candle", removed=b % 4)
         case _:
             return fact("counted", on, sex=("male", "female", "unsure")[a % 3], lot=lot, pen=pen)
 
@@ -102,7 +107,7 @@ def _fact(step: Step, earlier: list[Event]) -> Fact:
 KINDS = (
     *("call", "call", "call", "correct", "void", "retract", "banded", "banded", "band_replaced", "moved"),
     *("band_replaced", "moved", "band_lost", "died", "sold", "grouped", "note", "retract"),
-    *("hatched", "eggs_set", "lot_moved", "counted"),
+    *("hatched", "hatched", "eggs_set", "eggs_tended", "lot_moved", "lot_moved", "lot_less", "counted"),
 )
 steps = st.lists(
     st.tuples(st.sampled_from(KINDS), st.integers(0, 7), st.integers(0, 7), st.integers(0, 7), st.integers(0, 3)),

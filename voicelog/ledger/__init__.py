@@ -38,7 +38,16 @@ from voicelog.ledger.flock_facts import (
     Retracted,
     Sold,
 )
-from voicelog.ledger.lots import FoldedLot, FoldedLots, FoldedPen, Tally, fold_lots, fold_tallies, headcount
+from voicelog.ledger.lots import (
+    NO_SUCH_LOT,
+    FoldedLot,
+    FoldedLots,
+    FoldedPen,
+    Tally,
+    fold_lots,
+    fold_tallies,
+    headcount,
+)
 from voicelog.ledger.plain import Plain, local_day, plain_event
 from voicelog.ledger.project import Bird, Book, KeptCall, fold
 from voicelog.ledger.standing import fates, taken_back
@@ -46,6 +55,7 @@ from voicelog.ledger.store import Contradiction, Ledger
 
 __all__ = [
     "CHANGES_NOTHING",
+    "NO_SUCH_LOT",
     "SLOTS",
     "BandLost",
     "BandReplaced",

@@ -18,6 +18,9 @@ from voicelog.ledger.plain import Plain
 from voicelog.ledger.standing import TAKERS, standing
 
 LOT_KINDS = frozenset(("eggs_set", "eggs_tended", "hatched", "lot_moved", "lot_less"))
+NO_SUCH_LOT = "no such lot is in the book"
+"""Said of a lot that neither eggs nor a hatch were ever entered of."""
+
 SHORTEST_INCUBATION_DAYS = 14
 """No quail egg hatches sooner; incubation is 17 to 18 days (common practice)."""
 
@@ -97,6 +100,7 @@ def fold_lots(events: Sequence[Plain], banded: Banded, last_banding: Bandings) -
     """
     gone, _ = standing((e[0], e[5]) for e in events)
     undone = _hatches_taken_back(events, gone)
+    entered = {event[5]["lot"] for event in events if event[5]["kind"] in ("eggs_set", "hatched")}
     lots: dict[str, FoldedLot] = {}
     pens: dict[str, FoldedPen] = {}
     conflicts: list[Conflict] = []
@@ -109,7 +113,7 @@ def fold_lots(events: Sequence[Plain], banded: Banded, last_banding: Bandings) -
             pen.title, pen.use = fact["title"] or pen.title, fact["use"] or pen.use
         elif fact["kind"] in LOT_KINDS:
             lot = lots.setdefault(fact["lot"], FoldedLot(fact["lot"]))
-            wrong = _heed(lot, event_id, day, fact)
+            wrong = _heed(lot, event_id, day, fact) if lot.name in entered else (None, NO_SUCH_LOT)
             if wrong is not None:
                 conflicts.append(Conflict(event_id, wrong[0], f"lot {lot.name}", wrong[1]))
     for lot in lots.values():
