@@ -265,7 +265,10 @@ def test_pen_and_lot_tell_alike_facts_together(ledger: Ledger) -> None:
     enter(ledger, [fact("banded", may(5), band=band, lot="A1", pen="3", from_pen="1") for band in (1, 2, 3, 7)])
     enter(ledger, [call(6, band, sex="female") for band in (1, 2)] + [call(6, 7, sex="male", pen="9")])
     lot = lot_history(ledger, "A1")
-    assert lot.head == "lot A1: white, 30 hatched on 2026-05-01; banded birds now: 2 female, 1 male, 1 not sexed"
+    assert lot.head == (
+        "lot A1: white, 30 hatched on 2026-05-01; banded birds now: 2 female, 1 male, 1 not sexed; "
+        "without bands: 26 in pen 1"
+    )
     assert [entry.says for entry in lot.entries] == [
         "30 hatched in pen 1",
         "4 birds (1-3,7): put on of lot A1 in pen 3",
@@ -273,6 +276,12 @@ def test_pen_and_lot_tell_alike_facts_together(ledger: Ledger) -> None:
         "band 7: male, to pen 9",
     ]
     assert pen_history(ledger, "9").head == "pen 9; banded birds now: 1 male"
+    enter(ledger, [fact("lot_moved", may(7), lot="A1", count=6, from_pen="1", pen="9")])
+    enter(ledger, [fact("hatched", may(8), lot="B2", variety="white", count=3, pen="9")])
+    enter(ledger, [fact("hatched", may(8), lot="C3", variety="white", count=2)])
+    assert pen_history(ledger, "9").head == "pen 9; banded birds now: 1 male; without bands: 6 of lot A1, 3 of lot B2"
+    assert lot_history(ledger, "A1").head.endswith("; without bands: 20 in pen 1, 6 in pen 9")
+    assert lot_history(ledger, "C3").head.endswith("no banded birds now; without bands: 2 in no pen that was named")
     for ask, name in ((lot_history, "Z"), (pen_history, "77")):
         with pytest.raises(VoicelogError, match=name):
             ask(ledger, name)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from voicelog.ledger import SLOTS, FoldedBird, FoldedPen, Ledger, Plain, fates, fold_birds
+from voicelog.ledger import SLOTS, FoldedBird, FoldedPen, Ledger, Plain, fates, fold_birds, headcount
 from voicelog.values import VoicelogError
 
 
@@ -60,7 +60,13 @@ def lot_history(ledger: Ledger, lot: str) -> History:
     hatched = f"{found.hatched} hatched on {found.hatched_on}" if found.hatched_on else ""
     parents = f"parents: group {found.parents}" if found.parents else ""
     head = ", ".join(filter(None, (f"lot {lot}: {found.variety}", parents, eggs, removed, hatched)))
-    return History(f"{head}; {_living(ledger, 'lot', lot)}", _bunched(_entries(ledger, ledger.about_lot(lot))))
+    loose = headcount(found, ledger.banded_out())
+    told = [
+        f"{loose[pen]} in {'no pen that was named' if pen is None else f'pen {pen}'}" for pen in sorted(loose, key=str)
+    ]
+    return History(
+        f"{head}; {_living(ledger, 'lot', lot)}{_loose(told)}", _bunched(_entries(ledger, ledger.about_lot(lot)))
+    )
 
 
 def pen_history(ledger: Ledger, pen: str) -> History:
@@ -68,9 +74,12 @@ def pen_history(ledger: Ledger, pen: str) -> History:
     events = ledger.about_pen(pen)
     if not events:
         raise VoicelogError(f"nothing of this ledger happened in pen {pen}; check its name")
-    named = ledger.lots().pens.get(pen, FoldedPen(pen))
+    folded, banded = ledger.lots(), ledger.banded_out()
+    named = folded.pens.get(pen, FoldedPen(pen))
+    loose = {lot.name: headcount(lot, banded).get(pen, 0) for lot in folded.lots.values()}
     told = ", ".join(filter(None, (f"pen {pen}", named.title, named.use and f"for {named.use}")))
-    return History(f"{told}; {_living(ledger, 'pen', pen)}", _bunched(_entries(ledger, events)))
+    of_lots = [f"{count} of lot {lot}" for lot, count in sorted(loose.items()) if count]
+    return History(f"{told}; {_living(ledger, 'pen', pen)}{_loose(of_lots)}", _bunched(_entries(ledger, events)))
 
 
 def _naming(events: Sequence[Plain], about: dict[str, str], band: int) -> list[tuple[str, str]]:
@@ -90,6 +99,10 @@ def _living(ledger: Ledger, column: str, value: str) -> str:
     ).fetchall()
     told = ", ".join(f"{count} {sex}" for sex, count in rows)
     return f"banded birds now: {told}" if rows else "no banded birds now"
+
+
+def _loose(told: Sequence[str]) -> str:
+    return f"; without bands: {', '.join(told)}" if told else ""
 
 
 def _entries(ledger: Ledger, events: Sequence[Plain]) -> list[Entry]:
