@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from voicelog.cli import COMMANDS, main
+from voicelog.commands.written import Written
 
 
 def _every_command(within: click.Group = main) -> dict[tuple[str, ...], click.Command]:
@@ -32,6 +33,19 @@ OF_FEW_WORDS = [words for words, command in EVERY.items() if all(param.nargs == 
 
 def test_every_command_is_looked_at() -> None:
     assert {words[0] for words in EVERY} == set(COMMANDS) and len(EVERY) > len(COMMANDS)
+
+
+def test_every_file_that_is_written_is_looked_at() -> None:
+    """What is told to be written is declared with `written`, which spares ledgers and inputs."""
+    names = {"wav", "ical", "out", "picture", "diagram", "json_file", "profile"}
+    found = {(words, param.name) for words, command in EVERY.items() for param in command.params if param.name in names}
+    looked_at = {
+        (words, param.name)
+        for words, command in EVERY.items()
+        for param in command.params
+        if isinstance(param.type, Written)
+    }
+    assert looked_at == found | {(("export",), "file")} and len(found) > 10
 
 
 def refused(*arguments: str) -> str:

@@ -308,6 +308,69 @@ def test_no_text_is_a_formula_in_a_spreadsheet(keeper: Keeper, tmp_path: Path, t
     assert pens == {"3", f"'{text}"}
 
 
+WRITERS = [
+    ["due", "--ical"],
+    ["export", "birds"],
+    ["bird", "4", "--wav"],
+    ["type", "--roster", "1-40", "--wav"],
+]
+"""Commands with a file that they write; its name comes last."""
+
+
+@pytest.mark.parametrize("writer", WRITERS, ids=" ".join)
+def test_no_command_writes_over_a_ledger_or_what_belongs_to_it(
+    keeper: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, writer: list[str]
+) -> None:
+    keeper("type", "--roster", "1-40", stdin="band 4 male\nfinish session\n")
+    with Ledger.open(keeper.ledger) as ledger:
+        ((call, _),) = ledger.calls_of(4)
+        sound = ledger.sound_path(call)
+    sound.parent.mkdir()
+    soundfile.write(sound, np.zeros(1600), 16000)
+    other = Keeper(tmp_path / "other.csv")
+    other("hatch", "B1", "--variety", "white", "--count", 3)
+    link, hard = tmp_path / "link.csv", tmp_path / "hard.csv"
+    link.symlink_to(keeper.ledger)
+    hard.hardlink_to(keeper.ledger)
+    monkeypatch.chdir(tmp_path)
+    targets = [keeper.ledger, "yard.ledger", "./yard-sounds/../yard.ledger", link, hard, "yard.ledger-wal"]
+    targets += ["yard.ledger-shm", other.ledger, "other.csv-wal", sound]
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    for target in targets:
+        assert "; name a" in keeper.refused(*writer, target)
+        assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before, target
+
+
+def test_a_ledger_that_is_not_there_yet_is_not_written_over_either(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "new.csv")
+    for writer in WRITERS:
+        assert "is the ledger" in keep.refused(*writer, tmp_path / "new.csv")
+        assert list(tmp_path.iterdir()) == []
+
+
+def test_no_command_writes_over_what_it_reads(keeper: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said, link, config = tmp_path / "said.wav", tmp_path / "link.wav", tmp_path / "voicelog.toml"
+    soundfile.write(said, np.zeros(16000), 16000)
+    link.symlink_to(said)
+    plans = tmp_path / "mine.toml"
+    plans.write_text("", encoding="utf-8")
+    config.write_text(f'varieties = "{plans.as_posix()}"\n', encoding="utf-8")
+    monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    before = said.read_bytes()
+    for target in (said, link):
+        assert "is what this command reads" in keeper.refused("replay", "--wav", target, "first.wav", said)
+    assert said.read_bytes() == before
+    for target in (plans, config):
+        assert "is what this command reads" in keeper.refused("due", "--ical", target)
+    assert plans.read_bytes() == b"" and "mine.toml" in config.read_text(encoding="utf-8")
+
+
+def test_a_written_file_is_written_again_and_a_device_is_no_file(keeper: Keeper, tmp_path: Path) -> None:
+    for target in (tmp_path / "birds.csv", tmp_path / "birds.csv"):
+        assert "40 birds" in keeper("export", "birds", target)
+    keeper("due", "--ical", "/dev/null")
+
+
 # Due
 
 
