@@ -182,6 +182,16 @@ def test_a_ledger_from_a_newer_version_is_told(keeper: Keeper) -> None:
         assert "newer voicelog" in keeper.refused(*command)
 
 
+def test_a_summary_is_of_the_last_session_whatever_was_entered_since(keeper: Keeper) -> None:
+    assert "no session yet" in keeper.refused("summary")
+    keeper("type", "--roster", "1-3", stdin="band 1 male\nfinish session\n")
+    told = keeper("summary")
+    assert "3 birds on the roster" in told
+    keeper("move", 1, "--to", 9)
+    keeper("sold", 2)
+    assert keeper("summary") == told
+
+
 def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
     calls = "band 4 male foam yes\nband 4 three hundred grams\nfinish session\n"
     keeper("type", "--roster", "1-40", stdin=calls)
