@@ -441,6 +441,26 @@ def test_a_keepers_own_plan_overrides(keeper: Keeper, tmp_path: Path, monkeypatc
         assert says in keeper.refused("due", "--on", "2025-04-27")
 
 
+def test_paths_of_the_settings_may_begin_with_the_home_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    home, config = tmp_path / "home", tmp_path / "voicelog.toml"
+    home.mkdir()
+    for variable in ("HOME", "USERPROFILE"):
+        monkeypatch.setenv(variable, str(home))
+    monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    monkeypatch.chdir(tmp_path)
+    config.write_text('ledger = "~/quail/yard.ledger"\nvarieties = "~/own.toml"\n', encoding="utf-8")
+    (home / "own.toml").write_text('[varieties]\n"blue" = "vent"\n', encoding="utf-8")
+    done = CliRunner().invoke(main, ["hatch", "B1", "--variety", "blue", "--count", "3"])
+    assert done.exit_code == 0, done.output
+    assert (home / "quail" / "yard.ledger").is_file() and not (tmp_path / "~").exists()
+    assert str(home / "quail" / "yard.ledger") in CliRunner().invoke(main, ["engine"]).stdout
+    config.write_text('voice_profile = "~/voice.toml"\n', encoding="utf-8")
+    assert str(home / "voice.toml") in CliRunner().invoke(main, ["engine"]).stderr  # which is not there
+    config.write_text('ledger = "~nosuch/yard.ledger"\n', encoding="utf-8")
+    done = CliRunner().invoke(main, ["due"])
+    assert done.exit_code == 2 and "there is no home folder ~nosuch" in done.stderr
+
+
 def test_a_finished_check_changes_the_list_at_once(keeper: Keeper, tmp_path: Path) -> None:
     def pen_3(day: str) -> list[str]:
         listed = keeper("due", "--on", day, "--days", 0)
