@@ -246,6 +246,18 @@ def test_a_bird_list_comes_in(keeper: Keeper, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("day", "says"), [("2199-01-01", "is still to come"), ("0001-01-01", "is long past"), ("1999-12-31", "long past")]
+)
+def test_a_bird_list_is_of_a_day_that_can_be(keeper: Keeper, tmp_path: Path, day: str, says: str) -> None:
+    file = tmp_path / "birds.csv"
+    file.write_text("band,sex\n201,male\n", encoding="utf-8")
+    before = events(keeper)
+    for dry in ([], ["--dry-run"]):
+        assert says in keeper.refused("import", file, "--on", day, *dry)
+    assert events(keeper) == before
+
+
+@pytest.mark.parametrize(
     ("content", "says"),
     [
         (b"ring,sex\n1,male\n", "its columns are ring, sex"),

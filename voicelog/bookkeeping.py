@@ -55,12 +55,16 @@ def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
 def checked(slots: dict[str, Any]) -> Fact:
     """The fact of these slots, on a day that can be. Raises VoicelogError with what is wrong in one line."""
     made = well_formed(slots)
-    on = getattr(made, "on", None)
+    check_day(getattr(made, "on", None))
+    return made
+
+
+def check_day(on: date | None) -> None:
+    """Raises VoicelogError for a day on which nothing can have happened: one to come, or one long past."""
     if on is not None and on > date.today():
         raise VoicelogError(f"{on} is still to come; give the day on which it happened")
     if on is not None and on < EARLIEST:
         raise VoicelogError(f"{on} is long past; give the day on which it happened, from {EARLIEST} on")
-    return made
 
 
 def well_formed(slots: dict[str, Any]) -> Fact:
