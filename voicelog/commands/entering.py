@@ -38,9 +38,16 @@ def _bands(bands: str) -> tuple[int, ...]:
     return parse_roster(bands)
 
 
-def _one_way(bands: str | None, lot: str | None, count: int | None) -> None:
-    if (bands is None) == (lot is None or count is None):
-        raise VoicelogError("name either bands, such as 3,7,12-40, or --lot and --count of birds without bands")
+def _one_way(bands: str | None, lot: str | None, count: int | None, **others: object) -> None:
+    """Raises VoicelogError unless either bands are named or birds without bands, and nothing that goes with birds
+    without bands alone (`others`, by its option) beside bands: it would be told as done, and not be written."""
+    ways = "name either bands, such as 3,7,12-40, or --lot and --count of birds without bands"
+    if bands is None and (lot is None or count is None):
+        raise VoicelogError(ways)
+    without_bands = {"lot": lot, "count": count, **others}
+    too_much = [f"--{name}" for name, value in without_bands.items() if value is not None]
+    if bands is not None and too_much:
+        raise VoicelogError(f"{ways}: leave out {' and '.join(too_much)}, or the bands")
 
 
 @click.command("set-eggs")
@@ -159,7 +166,7 @@ def move(
     """
     from voicelog.bookkeeping import fact
 
-    _one_way(bands, lot, count)
+    _one_way(bands, lot, count, sex=sex)
     if bands is None:
         facts = [fact("lot_moved", on, lot=lot, count=count, pen=pen, from_pen=from_pen, sex=sex)]
     else:
@@ -209,7 +216,9 @@ def _gone(
 ) -> None:  # fmt: skip
     from voicelog.bookkeeping import fact
 
-    _one_way(bands, lot, count)
+    _one_way(bands, lot, count, pen=pen)
+    if bands is None and cause is not None:
+        raise VoicelogError("--cause is kept of birds with bands alone: leave it out")
     if bands is None:
         facts = [fact("lot_less", on, lot=lot, count=count, pen=pen, why=why)]
     else:
