@@ -394,6 +394,13 @@ def test_no_command_writes_over_what_it_reads(keeper: Keeper, tmp_path: Path, mo
     assert plans.read_bytes() == b"" and "mine.toml" in config.read_text(encoding="utf-8")
 
 
+def test_files_that_are_a_session_each_are_not_kept_and_say_so(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "yard.ledger")
+    told = keep.refused("replay", "--each", "--roster", "1-3", "one.wav")
+    assert "--each keeps nothing" in told and "leave out --ledger" in told
+    assert not keep.ledger.exists()
+
+
 def test_a_written_file_is_written_again_and_a_device_is_no_file(keeper: Keeper, tmp_path: Path) -> None:
     for target in (tmp_path / "birds.csv", tmp_path / "birds.csv"):
         assert "40 birds" in keeper("export", "birds", target)
