@@ -67,6 +67,12 @@ def test_a_clock_behind_the_ledger_is_told_and_stops_nothing(keeper: Keeper, mon
     assert warning in told("undo", str(events(keeper)[-1].id), "--reason", "another pen")[1]  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("command", ["bird", "pen", "lot"])
+def test_a_history_tells_what_it_writes(command: str) -> None:
+    told = " ".join(CliRunner().invoke(main, [command, "--help"]).output.split())
+    assert "Write the kept sounds of the calls into this WAV file" in told and "spoken replies" not in told
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_with_an_example(command: str) -> None:
     done = CliRunner().invoke(main, [command, "--help"])
@@ -450,10 +456,12 @@ def test_a_keepers_own_plan_overrides(keeper: Keeper, tmp_path: Path, monkeypatc
     own, config = tmp_path / "mine.toml", tmp_path / "voicelog.toml"
     config.write_text(f'varieties = "{own.as_posix()}"\n', encoding="utf-8")
     monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    # The byte order mark that some editors write is no part of either file.
+    config.write_text(config.read_text(encoding="utf-8"), encoding="utf-8-sig")
     own.write_text(
         '[varieties]\n"blue" = "early"\n"white" = "early"\n[plans.early]\nfeather_sexable = false\ngroups_age = 60\n'
         'checks = [{ name = "vent check", method = "vent", age = 40, tolerance = 1 }]\n',
-        encoding="utf-8",
+        encoding="utf-8-sig",
     )
     assert "2025-04-27  pen 3, lot A7: vent check: 40 birds not sexed yet" in keeper("due", "--on", "2025-04-27")
     keeper("hatch", "B1", "--variety", "blue", "--count", 3)
