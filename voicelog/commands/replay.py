@@ -58,7 +58,7 @@ def replay(
     from voicelog.session import start
 
     if each and ledger is not None:
-        raise VoicelogError("--each keeps nothing: leave it out to hear the files as one session, or leave out --ledger")
+        raise VoicelogError("--each keeps nothing: leave it out for one session of all files, or leave out --ledger")
     config = settings_now()
     bands = parse_roster(roster) if roster is not None else None
     show = (lambda line: click.echo(line.as_json())) if as_json else show_line
