@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from difflib import get_close_matches
 from typing import Any
 
 from pydantic import ValidationError
 
 from voicelog.flock import live_bands, yard_now
 from voicelog.ledger import (
+    CHANGES_NOTHING,
     Banded,
     Contradiction,
     Draft,
@@ -18,6 +20,7 @@ from voicelog.ledger import (
     Ledger,
     LotLess,
     LotMoved,
+    PenNamed,
     fact_adapter,
     new_id,
 )
@@ -73,10 +76,15 @@ def well_formed(slots: dict[str, Any]) -> Fact:
         text = slots.get(name)
         if isinstance(text, str) and (len(text) > LONGEST_TEXT or not text.isprintable()):
             raise VoicelogError(f"{name}: give one line of up to {LONGEST_TEXT} characters")
+    title = slots.get("title")
+    if isinstance(title, str) and not title.strip():
+        raise VoicelogError("title: is empty; give what the pen is called, or leave it out")
     try:
         made: Fact = fact_adapter.validate_python(slots)
     except ValidationError as wrong:
         raise VoicelogError(f"{_plain_words(wrong)}; correct it") from None
+    if isinstance(made, PenNamed) and made.title is None and made.use is None:
+        raise VoicelogError(f"pen {made.pen}: say what it is called or for, with a title or a use")
     return made
 
 
@@ -130,12 +138,25 @@ def _plain_words(wrong: ValidationError) -> str:
             says = "is not given"
         case "extra_forbidden":
             says = "is no slot of this fact"
+        case "union_tag_not_found":
+            says = "is not given"
+        case "union_tag_invalid":
+            says = _no_such_kind(first["ctx"]["tag"], first["ctx"]["expected_tags"])
         case _:
             says = first["msg"].removeprefix("Value error, ")
     where = ".".join(str(part) for part in first["loc"][1:])
     if not where and first["type"].startswith("union_tag"):
         where = "kind"
     return " ".join(f"{where}: {says}".removeprefix(": ").split())
+
+
+def _no_such_kind(tag: str, known: str) -> str:
+    """What to say of a kind that there is none of; `known` are those that there are, each in quotes."""
+    tag = tag[:40]
+    kinds = {name.strip(" '") for name in known.split(",")} - CHANGES_NOTHING
+    near = get_close_matches(tag, sorted(kinds), 1)
+    like = f"did you mean {near[0]}?" if near else "kinds are, for example, hatched, banded, moved, died and call"
+    return f"“{tag}” is no kind of fact ({like})"
 
 
 def enter(ledger: Ledger, facts: Sequence[Fact], *, dry_run: bool = False) -> list[Event]:
