@@ -151,6 +151,15 @@ def test_bad_input_is_told_in_one_line_and_nothing_is_lost(keeper: Keeper, argum
     assert events(keeper) == before
 
 
+def test_a_merge_that_fails_makes_no_ledger(keeper: Keeper, tmp_path: Path) -> None:
+    junk, new = tmp_path / "junk.ledger", Keeper(tmp_path / "new.ledger")
+    junk.write_text("junk", encoding="utf-8")
+    for other, says in ((junk, "is not a ledger"), (new.ledger, "there is no ledger")):
+        assert says in new.refused("merge", other)
+        assert not new.ledger.exists()
+    assert f"{len(events(keeper))} events" in new("merge", keeper.ledger)
+
+
 def test_a_call_about_a_bird_that_died_or_was_sold(keeper: Keeper, tmp_path: Path) -> None:
     keeper("died", 4, "--on", "2025-04-25", "--cause", "cold")
     keeper("sold", 5, "--on", "2025-04-25")
