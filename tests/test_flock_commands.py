@@ -189,6 +189,11 @@ def test_a_call_about_a_bird_that_died_or_was_sold(keeper: Keeper, tmp_path: Pat
         ('{"kind": null}', "line 1: kind: "),
         ('{"band": 1}', "line 1: kind: is not given"),
         ('{"kind": "pen_named", "pen": "9", "title": " "}', "line 1: title: is empty"),
+        ('{"kind": "banded", "band": 77, "lot": "A77", "pen": "1"}', "line 1: no lot A77 in this ledger; enter it"),
+        ('\n{"kind": "died", "band": 7}\n{"kind": "banded", "band": 77, "lot": "A77"}', "line 3: no lot A77"),
+        ('{"kind": "banded", "band": true}', "line 1: band: true is neither a number nor a text"),
+        ('{"kind": "call", "call": {"band": true, "sex": "male"}}', "line 1: band: true is neither"),
+        ('{"kind": "lot_less", "lot": "A7", "count": true, "why": "died"}', "line 1: count: true is neither"),
         ('{"kind": "pen_named", "pen": "9"}', "line 1: pen 9: say what it is called or for"),
         ('{"kind": "hatched", "lot": "B1", "variety": "dodo", "count": 3}', "no variety"),
         ('{"kind": "died", "band": 1, "on": "2025-13-01"}', "on:"),
@@ -202,6 +207,15 @@ def test_bad_lines_of_a_batch_are_named(keeper: Keeper, tmp_path: Path, line: st
     before = events(keeper)
     assert says in keeper.refused("apply", file)
     assert events(keeper) == before
+
+
+def test_a_batch_bands_birds_out_of_a_lot_that_it_enters_itself(keeper: Keeper, tmp_path: Path) -> None:
+    file = tmp_path / "facts.jsonl"
+    banded = '{"kind": "banded", "band": 77, "lot": "B1", "pen": "1", "on": "2025-05-09"}\n'
+    hatched = '{"kind": "hatched", "lot": "B1", "variety": "white", "count": 3, "pen": "1", "on": "2025-05-01"}\n'
+    file.write_text(banded + hatched, encoding="utf-8")
+    assert "2 facts entered" in keeper("apply", file)
+    assert "band 77, lot B1, pen 1" in keeper("bird", 77)
 
 
 def test_a_ledger_from_a_newer_version_is_told(keeper: Keeper) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from difflib import get_close_matches
 from typing import Any
@@ -15,8 +15,10 @@ from voicelog.ledger import (
     Banded,
     Contradiction,
     Draft,
+    EggsSet,
     Event,
     Fact,
+    Hatched,
     Ledger,
     LotLess,
     LotMoved,
@@ -76,6 +78,7 @@ def well_formed(slots: dict[str, Any]) -> Fact:
         text = slots.get(name)
         if isinstance(text, str) and (len(text) > LONGEST_TEXT or not text.isprintable()):
             raise VoicelogError(f"{name}: give one line of up to {LONGEST_TEXT} characters")
+    _refuse_yes_and_no(slots)
     title = slots.get("title")
     if isinstance(title, str) and not title.strip():
         raise VoicelogError("title: is empty; give what the pen is called, or leave it out")
@@ -86,6 +89,28 @@ def well_formed(slots: dict[str, Any]) -> Fact:
     if isinstance(made, PenNamed) and made.title is None and made.use is None:
         raise VoicelogError(f"pen {made.pen}: say what it is called or for, with a title or a use")
     return made
+
+
+def _refuse_yes_and_no(slots: dict[str, Any]) -> None:
+    """No slot holds true or false, which would be kept as the numbers 1 and 0: as band 1, for one."""
+    call = slots.get("call")
+    for name, value in (*slots.items(), *(call.items() if isinstance(call, dict) else ())):
+        if isinstance(value, bool):
+            raise VoicelogError(f"{name}: {str(value).lower()} is neither a number nor a text; give one")
+
+
+def check_lots(book: Ledger, facts: Sequence[Fact], where: Callable[[int], str] = lambda place: "") -> None:
+    """Raises VoicelogError for a bird that is banded out of a lot that is neither in the book nor entered by these
+    facts. `where` gives how its message begins, from the fact's place among them, counted from 0."""
+    banded = [(place, one.lot) for place, one in enumerate(facts) if isinstance(one, Banded) and one.lot is not None]
+    if not banded:
+        return
+    known = {*book.lots().lots, *(one.lot for one in facts if isinstance(one, EggsSet | Hatched))}
+    for place, lot in banded:
+        if lot not in known:
+            raise VoicelogError(
+                f"{where(place)}no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch"
+            )
 
 
 def out_of_its_pen(book: Ledger, lot: str, facts: list[Fact]) -> list[Fact]:

@@ -19,14 +19,13 @@ COUNT = click.option("--count", type=click.IntRange(1), help="How many birds wit
 BANDS = click.argument("bands", required=False)
 
 
-def _enter(ledger: Path | None, facts: list[Fact], told: str, lot: str | None = None, known: bool = False) -> None:
-    """Enter facts, of birds of a lot where it is named; where it must be `known`, only if it is in the book."""
-    from voicelog.bookkeeping import enter, out_of_its_pen
+def _enter(ledger: Path | None, facts: list[Fact], told: str, lot: str | None = None) -> None:
+    """Enter facts, of birds of a lot where it is named."""
+    from voicelog.bookkeeping import check_lots, enter, out_of_its_pen
     from voicelog.ledger import Ledger
 
     with Ledger.open(ledger_path(settings_now(), ledger)) as book:
-        if known and lot is not None and lot not in book.lots().lots:
-            raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
+        check_lots(book, facts)
         warn_of_clock(book)
         enter(book, facts if lot is None else out_of_its_pen(book, lot, facts))
     click.echo(told)
@@ -128,7 +127,7 @@ def band(
 
     numbers = _bands(bands)
     facts = [fact("banded", on, band=number, lot=lot, pen=pen, from_pen=from_pen) for number in numbers]
-    _enter(ledger, facts, f"{len(numbers)} banded", lot, known=True)
+    _enter(ledger, facts, f"{len(numbers)} banded", lot)
 
 
 @click.command("lost-band")
