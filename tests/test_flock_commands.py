@@ -67,6 +67,12 @@ def test_a_clock_behind_the_ledger_is_told_and_stops_nothing(keeper: Keeper, mon
     assert warning in told("undo", str(events(keeper)[-1].id), "--reason", "another pen")[1]  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("command", ["bird", "pen", "lot"])
+def test_a_history_tells_what_it_writes(command: str) -> None:
+    told = " ".join(CliRunner().invoke(main, [command, "--help"]).output.split())
+    assert "Write the kept sounds of the calls into this WAV file" in told and "spoken replies" not in told
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_with_an_example(command: str) -> None:
     done = CliRunner().invoke(main, [command, "--help"])
@@ -95,6 +101,13 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["move", "99", "--to", "4"], "nobody wears that band"),
         (["move", "--to", "4"], "name either bands"),
         (["move", "1", "--lot", "A7", "--count", 3, "--to", "4"], "name either bands"),
+        (["move", "2", "--to", "4", "--count", 9], "leave out --count, or the bands"),
+        (["move", "2", "--to", "4", "--lot", "A7"], "leave out --lot, or the bands"),
+        (["move", "2", "--to", "4", "--sex", "male"], "leave out --sex, or the bands"),
+        (["died", "1", "--count", 5], "leave out --count, or the bands"),
+        (["sold", "1", "--pen", 55, "--lot", "ZZ"], "leave out --lot and --pen, or the bands"),
+        (["died", "1", "--pen", 3], "leave out --pen, or the bands"),
+        (["died", "--lot", "A7", "--count", 1, "--cause", "cold"], "--cause is kept of birds with bands alone"),
         (["move", "--lot", "A7", "--count", 30, "--from", 1, "--to", "4"], "19 more birds"),
         (["died", "--lot", "B9", "--count", 1], "lot B9: no such lot is in the book; nothing was written: check its"),
         (["sold", "--lot", "B9", "--count", 1, "--pen", "3"], "or enter it with voicelog set-eggs or voicelog hatch"),
@@ -106,6 +119,8 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["lost-band", "99999"], "band:"),
         (["died", "0"], "roster"),
         (["name-pen", "3"], "say what the pen is called"),
+        (["name-pen", "3", "--title", ""], "title: is empty"),
+        (["name-pen", "3", "--title", " ", "--use", "males"], "title: is empty"),
         (["bird", "77"], "no bird of this ledger ever wore band 77"),
         (["pen", "77"], "nothing of this ledger happened in pen 77"),
         (["lot", "Z9"], "no lot Z9"),
@@ -141,6 +156,15 @@ def test_bad_input_is_told_in_one_line_and_nothing_is_lost(keeper: Keeper, argum
     assert events(keeper) == before
 
 
+def test_a_merge_that_fails_makes_no_ledger(keeper: Keeper, tmp_path: Path) -> None:
+    junk, new = tmp_path / "junk.ledger", Keeper(tmp_path / "new.ledger")
+    junk.write_text("junk", encoding="utf-8")
+    for other, says in ((junk, "is not a ledger"), (new.ledger, "there is no ledger")):
+        assert says in new.refused("merge", other)
+        assert not new.ledger.exists()
+    assert f"{len(events(keeper))} events" in new("merge", keeper.ledger)
+
+
 def test_a_call_about_a_bird_that_died_or_was_sold(keeper: Keeper, tmp_path: Path) -> None:
     keeper("died", 4, "--on", "2025-04-25", "--cause", "cold")
     keeper("sold", 5, "--on", "2025-04-25")
@@ -165,7 +189,17 @@ def test_a_call_about_a_bird_that_died_or_was_sold(keeper: Keeper, tmp_path: Pat
         ('{"kind": "died", "band": 1, "bird": 1}', "is no slot"),
         ('{"kind": "call", "call": {"sex": "male"}}', "line 1: a call is kept only with its band"),
         ("[1]", "no JSON object"),
-        ('{"kind": "weather"}', "line 1: "),
+        ('{"kind": "weather"}', "line 1: kind: “weather” is no kind of fact (kinds are, for example, hatched"),
+        ('{"kind": "bandd"}', "line 1: kind: “bandd” is no kind of fact (did you mean banded?); correct it"),
+        ('{"kind": null}', "line 1: kind: "),
+        ('{"band": 1}', "line 1: kind: is not given"),
+        ('{"kind": "pen_named", "pen": "9", "title": " "}', "line 1: title: is empty"),
+        ('{"kind": "banded", "band": 77, "lot": "A77", "pen": "1"}', "line 1: no lot A77 in this ledger; enter it"),
+        ('\n{"kind": "died", "band": 7}\n{"kind": "banded", "band": 77, "lot": "A77"}', "line 3: no lot A77"),
+        ('{"kind": "banded", "band": true}', "line 1: band: true is neither a number nor a text"),
+        ('{"kind": "call", "call": {"band": true, "sex": "male"}}', "line 1: band: true is neither"),
+        ('{"kind": "lot_less", "lot": "A7", "count": true, "why": "died"}', "line 1: count: true is neither"),
+        ('{"kind": "pen_named", "pen": "9"}', "line 1: pen 9: say what it is called or for"),
         ('{"kind": "hatched", "lot": "B1", "variety": "dodo", "count": 3}', "no variety"),
         ('{"kind": "died", "band": 1, "on": "2025-13-01"}', "on:"),
         ('{"kind": "died", "band": "one"}', "band:"),
@@ -180,11 +214,30 @@ def test_bad_lines_of_a_batch_are_named(keeper: Keeper, tmp_path: Path, line: st
     assert events(keeper) == before
 
 
+def test_a_batch_bands_birds_out_of_a_lot_that_it_enters_itself(keeper: Keeper, tmp_path: Path) -> None:
+    file = tmp_path / "facts.jsonl"
+    banded = '{"kind": "banded", "band": 77, "lot": "B1", "pen": "1", "on": "2025-05-09"}\n'
+    hatched = '{"kind": "hatched", "lot": "B1", "variety": "white", "count": 3, "pen": "1", "on": "2025-05-01"}\n'
+    file.write_text(banded + hatched, encoding="utf-8")
+    assert "2 facts entered" in keeper("apply", file)
+    assert "band 77, lot B1, pen 1" in keeper("bird", 77)
+
+
 def test_a_ledger_from_a_newer_version_is_told(keeper: Keeper) -> None:
     with closing(sqlite3.connect(keeper.ledger)) as raw:
         raw.execute("PRAGMA user_version=99")
     for command in (["due"], ["died", "1"], ["merge", str(keeper.ledger)], ["bird", "1"]):
         assert "newer voicelog" in keeper.refused(*command)
+
+
+def test_a_summary_is_of_the_last_session_whatever_was_entered_since(keeper: Keeper) -> None:
+    assert "no session yet" in keeper.refused("summary")
+    keeper("type", "--roster", "1-3", stdin="band 1 male\nfinish session\n")
+    told = keeper("summary")
+    assert "3 birds on the roster" in told
+    keeper("move", 1, "--to", 9)
+    keeper("sold", 2)
+    assert keeper("summary") == told
 
 
 def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
@@ -238,6 +291,18 @@ def test_a_bird_list_comes_in(keeper: Keeper, tmp_path: Path) -> None:
     assert "3 birds were entered" in keeper("import", file, "--on", "2025-05-01")
     assert keeper("bird", 101).splitlines()[0] == "band 101, lot C1, pen 5, female (called 2025-05-01), 200 g"
     assert "given twice" in keeper.run("import", file, "--on", "2025-05-02").stdout
+
+
+@pytest.mark.parametrize(
+    ("day", "says"), [("2199-01-01", "is still to come"), ("0001-01-01", "is long past"), ("1999-12-31", "long past")]
+)
+def test_a_bird_list_is_of_a_day_that_can_be(keeper: Keeper, tmp_path: Path, day: str, says: str) -> None:
+    file = tmp_path / "birds.csv"
+    file.write_text("band,sex\n201,male\n", encoding="utf-8")
+    before = events(keeper)
+    for dry in ([], ["--dry-run"]):
+        assert says in keeper.refused("import", file, "--on", day, *dry)
+    assert events(keeper) == before
 
 
 @pytest.mark.parametrize(
@@ -313,6 +378,76 @@ def test_no_text_is_a_formula_in_a_spreadsheet(keeper: Keeper, tmp_path: Path, t
     assert pens == {"3", f"'{text}"}
 
 
+WRITERS = [
+    ["due", "--ical"],
+    ["export", "birds"],
+    ["bird", "4", "--wav"],
+    ["type", "--roster", "1-40", "--wav"],
+]
+"""Commands with a file that they write; its name comes last."""
+
+
+@pytest.mark.parametrize("writer", WRITERS, ids=" ".join)
+def test_no_command_writes_over_a_ledger_or_what_belongs_to_it(
+    keeper: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, writer: list[str]
+) -> None:
+    keeper("type", "--roster", "1-40", stdin="band 4 male\nfinish session\n")
+    with Ledger.open(keeper.ledger) as ledger:
+        ((call, _),) = ledger.calls_of(4)
+        sound = ledger.sound_path(call)
+    sound.parent.mkdir()
+    soundfile.write(sound, np.zeros(1600), 16000)
+    other = Keeper(tmp_path / "other.csv")
+    other("hatch", "B1", "--variety", "white", "--count", 3)
+    link, hard = tmp_path / "link.csv", tmp_path / "hard.csv"
+    link.symlink_to(keeper.ledger)
+    hard.hardlink_to(keeper.ledger)
+    monkeypatch.chdir(tmp_path)
+    targets = [keeper.ledger, "yard.ledger", "./yard-sounds/../yard.ledger", link, hard, "yard.ledger-wal"]
+    targets += ["yard.ledger-shm", other.ledger, "other.csv-wal", sound]
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    for target in targets:
+        assert "; name a" in keeper.refused(*writer, target)
+        assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before, target
+
+
+def test_a_ledger_that_is_not_there_yet_is_not_written_over_either(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "new.csv")
+    for writer in WRITERS:
+        assert "is the ledger" in keep.refused(*writer, tmp_path / "new.csv")
+        assert list(tmp_path.iterdir()) == []
+
+
+def test_no_command_writes_over_what_it_reads(keeper: Keeper, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said, link, config = tmp_path / "said.wav", tmp_path / "link.wav", tmp_path / "voicelog.toml"
+    soundfile.write(said, np.zeros(16000), 16000)
+    link.symlink_to(said)
+    plans = tmp_path / "mine.toml"
+    plans.write_text("", encoding="utf-8")
+    config.write_text(f'varieties = "{plans.as_posix()}"\n', encoding="utf-8")
+    monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    before = said.read_bytes()
+    for target in (said, link):
+        assert "is what this command reads" in keeper.refused("replay", "--wav", target, "first.wav", said)
+    assert said.read_bytes() == before
+    for target in (plans, config):
+        assert "is what this command reads" in keeper.refused("due", "--ical", target)
+    assert plans.read_bytes() == b"" and "mine.toml" in config.read_text(encoding="utf-8")
+
+
+def test_files_that_are_a_session_each_are_not_kept_and_say_so(tmp_path: Path) -> None:
+    keep = Keeper(tmp_path / "yard.ledger")
+    told = keep.refused("replay", "--each", "--roster", "1-3", "one.wav")
+    assert "--each keeps nothing" in told and "leave out --ledger" in told
+    assert not keep.ledger.exists()
+
+
+def test_a_written_file_is_written_again_and_a_device_is_no_file(keeper: Keeper, tmp_path: Path) -> None:
+    for target in (tmp_path / "birds.csv", tmp_path / "birds.csv"):
+        assert "40 birds" in keeper("export", "birds", target)
+    keeper("due", "--ical", "/dev/null")
+
+
 # Due
 
 
@@ -356,10 +491,12 @@ def test_a_keepers_own_plan_overrides(keeper: Keeper, tmp_path: Path, monkeypatc
     own, config = tmp_path / "mine.toml", tmp_path / "voicelog.toml"
     config.write_text(f'varieties = "{own.as_posix()}"\n', encoding="utf-8")
     monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    # The byte order mark that some editors write is no part of either file.
+    config.write_text(config.read_text(encoding="utf-8"), encoding="utf-8-sig")
     own.write_text(
         '[varieties]\n"blue" = "early"\n"white" = "early"\n[plans.early]\nfeather_sexable = false\ngroups_age = 60\n'
         'checks = [{ name = "vent check", method = "vent", age = 40, tolerance = 1 }]\n',
-        encoding="utf-8",
+        encoding="utf-8-sig",
     )
     assert "2025-04-27  pen 3, lot A7: vent check: 40 birds not sexed yet" in keeper("due", "--on", "2025-04-27")
     keeper("hatch", "B1", "--variety", "blue", "--count", 3)
@@ -371,6 +508,26 @@ def test_a_keepers_own_plan_overrides(keeper: Keeper, tmp_path: Path, monkeypatc
     ):
         own.write_text(content, encoding="utf-8")
         assert says in keeper.refused("due", "--on", "2025-04-27")
+
+
+def test_paths_of_the_settings_may_begin_with_the_home_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    home, config = tmp_path / "home", tmp_path / "voicelog.toml"
+    home.mkdir()
+    for variable in ("HOME", "USERPROFILE"):
+        monkeypatch.setenv(variable, str(home))
+    monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    monkeypatch.chdir(tmp_path)
+    config.write_text('ledger = "~/quail/yard.ledger"\nvarieties = "~/own.toml"\n', encoding="utf-8")
+    (home / "own.toml").write_text('[varieties]\n"blue" = "vent"\n', encoding="utf-8")
+    done = CliRunner().invoke(main, ["hatch", "B1", "--variety", "blue", "--count", "3"])
+    assert done.exit_code == 0, done.output
+    assert (home / "quail" / "yard.ledger").is_file() and not (tmp_path / "~").exists()
+    assert str(home / "quail" / "yard.ledger") in CliRunner().invoke(main, ["engine"]).stdout
+    config.write_text('voice_profile = "~/voice.toml"\n', encoding="utf-8")
+    assert str(home / "voice.toml") in CliRunner().invoke(main, ["engine"]).stderr  # which is not there
+    config.write_text('ledger = "~nosuch/yard.ledger"\n', encoding="utf-8")
+    done = CliRunner().invoke(main, ["due"])
+    assert done.exit_code == 2 and "there is no home folder ~nosuch" in done.stderr
 
 
 def test_a_finished_check_changes_the_list_at_once(keeper: Keeper, tmp_path: Path) -> None:

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+from difflib import get_close_matches
 from typing import Any
 
 from pydantic import ValidationError
 
 from voicelog.flock import live_bands, yard_now
 from voicelog.ledger import (
+    CHANGES_NOTHING,
     NO_SUCH_LOT,
     Banded,
     Contradiction,
     Draft,
+    EggsSet,
     Event,
     Fact,
+    Hatched,
     Ledger,
     LotLess,
     LotMoved,
+    PenNamed,
     fact_adapter,
     new_id,
 )
@@ -56,12 +61,16 @@ def fact(kind: str, on: date | None = None, **slots: Any) -> Fact:
 def checked(slots: dict[str, Any]) -> Fact:
     """The fact of these slots, on a day that can be. Raises VoicelogError with what is wrong in one line."""
     made = well_formed(slots)
-    on = getattr(made, "on", None)
+    check_day(getattr(made, "on", None))
+    return made
+
+
+def check_day(on: date | None) -> None:
+    """Raises VoicelogError for a day on which nothing can have happened: one to come, or one long past."""
     if on is not None and on > date.today():
         raise VoicelogError(f"{on} is still to come; give the day on which it happened")
     if on is not None and on < EARLIEST:
         raise VoicelogError(f"{on} is long past; give the day on which it happened, from {EARLIEST} on")
-    return made
 
 
 def well_formed(slots: dict[str, Any]) -> Fact:
@@ -70,11 +79,39 @@ def well_formed(slots: dict[str, Any]) -> Fact:
         text = slots.get(name)
         if isinstance(text, str) and (len(text) > LONGEST_TEXT or not text.isprintable()):
             raise VoicelogError(f"{name}: give one line of up to {LONGEST_TEXT} characters")
+    _refuse_yes_and_no(slots)
+    title = slots.get("title")
+    if isinstance(title, str) and not title.strip():
+        raise VoicelogError("title: is empty; give what the pen is called, or leave it out")
     try:
         made: Fact = fact_adapter.validate_python(slots)
     except ValidationError as wrong:
         raise VoicelogError(f"{_plain_words(wrong)}; correct it") from None
+    if isinstance(made, PenNamed) and made.title is None and made.use is None:
+        raise VoicelogError(f"pen {made.pen}: say what it is called or for, with a title or a use")
     return made
+
+
+def _refuse_yes_and_no(slots: dict[str, Any]) -> None:
+    """No slot holds true or false, which would be kept as the numbers 1 and 0: as band 1, for one."""
+    call = slots.get("call")
+    for name, value in (*slots.items(), *(call.items() if isinstance(call, dict) else ())):
+        if isinstance(value, bool):
+            raise VoicelogError(f"{name}: {str(value).lower()} is neither a number nor a text; give one")
+
+
+def check_lots(book: Ledger, facts: Sequence[Fact], where: Callable[[int], str] = lambda place: "") -> None:
+    """Raises VoicelogError for a bird that is banded out of a lot that is neither in the book nor entered by these
+    facts. `where` gives how its message begins, from the fact's place among them, counted from 0."""
+    banded = [(place, one.lot) for place, one in enumerate(facts) if isinstance(one, Banded) and one.lot is not None]
+    if not banded:
+        return
+    known = {*book.lots().lots, *(one.lot for one in facts if isinstance(one, EggsSet | Hatched))}
+    for place, lot in banded:
+        if lot not in known:
+            raise VoicelogError(
+                f"{where(place)}no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch"
+            )
 
 
 def out_of_its_pen(book: Ledger, lot: str, facts: list[Fact]) -> list[Fact]:
@@ -127,12 +164,25 @@ def _plain_words(wrong: ValidationError) -> str:
             says = "is not given"
         case "extra_forbidden":
             says = "is no slot of this fact"
+        case "union_tag_not_found":
+            says = "is not given"
+        case "union_tag_invalid":
+            says = _no_such_kind(first["ctx"]["tag"], first["ctx"]["expected_tags"])
         case _:
             says = first["msg"].removeprefix("Value error, ")
     where = ".".join(str(part) for part in first["loc"][1:])
     if not where and first["type"].startswith("union_tag"):
         where = "kind"
     return " ".join(f"{where}: {says}".removeprefix(": ").split())
+
+
+def _no_such_kind(tag: str, known: str) -> str:
+    """What to say of a kind that there is none of; `known` are those that there are, each in quotes."""
+    tag = tag[:40]
+    kinds = {name.strip(" '") for name in known.split(",")} - CHANGES_NOTHING
+    near = get_close_matches(tag, sorted(kinds), 1)
+    like = f"did you mean {near[0]}?" if near else "kinds are, for example, hatched, banded, moved, died and call"
+    return f"“{tag}” is no kind of fact ({like})"
 
 
 def enter(ledger: Ledger, facts: Sequence[Fact], *, dry_run: bool = False) -> list[Event]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
 from typing import Any, NoReturn
 
@@ -79,6 +81,11 @@ class _Voicelog(click.Group):
         except click.Abort:
             click.echo("voicelog: stopped", err=True)
             sys.exit(1)
+        except OSError as wrong:
+            # A pipe that was closed at its other end is click's, and ends the program without a word.
+            if not _in_telling(wrong):
+                raise
+            _end(f"the output cannot be written ({wrong.strerror}); free some space, or send it elsewhere")
         sys.exit(status if isinstance(status, int) else 0)
 
 
@@ -87,6 +94,19 @@ def _usage(wrong: click.ClickException) -> str:
     ctx = getattr(wrong, "ctx", None)
     told = wrong.format_message().rstrip(". \n")
     return f"{told}; see {ctx.command_path} --help" if ctx is not None else told
+
+
+def _in_telling(wrong: OSError) -> bool:
+    """Whether it was raised where something is told (by click), not by a file; nothing goes to stdout any more then."""
+    trace = wrong.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    if trace is None or trace.tb_frame.f_globals.get("__name__") != click.utils.__name__:
+        return False
+    # What is left in the buffer is written when the interpreter ends, which would tell of it once more.
+    with suppress(OSError):  # a stdout that is no file of the system's
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return True
 
 
 def _end(says: str) -> NoReturn:

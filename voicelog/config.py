@@ -72,7 +72,7 @@ def load_config() -> Config:
             raise VoicelogError(f"{path}: no such settings file; correct {CONFIG_VARIABLE} or unset it")
         return Config()
     try:
-        return Config.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        return Config.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig")))
     except ValidationError as wrong:
         first = wrong.errors()[0]
         name = ".".join(str(part) for part in first["loc"])

@@ -106,7 +106,9 @@ def profile_path(config: Config) -> Path:
     """Where the voice's profile lies: as the settings say, else beside them."""
     from voicelog.config import config_path
 
-    return config.voice_profile or config_path().with_name("voice.toml")
+    if config.voice_profile is not None:
+        return expanded(config.voice_profile)
+    return config_path().with_name("voice.toml")
 
 
 def voice_profile(config: Config) -> VoiceProfile | None:
@@ -124,17 +126,20 @@ def check_plans(config: Config) -> Plans:
     from voicelog.flock.varieties import load_plans
     from voicelog.places import shipped
 
-    return load_plans(shipped("grammars", "varieties.toml"), config.varieties)
+    own = None if config.varieties is None else expanded(config.varieties)
+    return load_plans(shipped("grammars", "varieties.toml"), own)
 
 
 def ledger_path(config: Config, given: Path | None) -> Path:
+    """The ledger that was given, else that of the settings, whose folder is made."""
     if given is not None:
         return given
+    path = expanded(config.ledger)
     try:
-        config.ledger.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as wrong:
-        raise VoicelogError(f"{config.ledger.parent}: {wrong.strerror}; name another place with --ledger") from wrong
-    return config.ledger
+        raise VoicelogError(f"{path.parent}: {wrong.strerror}; name another place with --ledger") from wrong
+    return path
 
 
 def dialogue_settings(config: Config, weights: tuple[float, float] | None = None) -> Settings:

@@ -23,7 +23,7 @@ def apply(file: Path, ledger: Path | None) -> None:
 
     Example: voicelog apply spring.jsonl
     """
-    from voicelog.bookkeeping import checked, enter
+    from voicelog.bookkeeping import check_lots, checked, enter
     from voicelog.ledger import CHANGES_NOTHING, Contradiction, Ledger
 
     config = settings_now()
@@ -51,6 +51,7 @@ def apply(file: Path, ledger: Path | None) -> None:
         raise VoicelogError(f"{file}: holds no fact; write one JSON object a line")
     with Ledger.open(ledger_path(config, ledger)) as book:
         warn_of_clock(book)
+        check_lots(book, facts, lambda place: f"{file}: line {lines[place]}: ")
         try:
             enter(book, facts)
         except Contradiction as wrong:

@@ -12,6 +12,7 @@ import click
 from voicelog.commands.bench_ledger import ledger
 from voicelog.commands.bench_live import kills, live, soak
 from voicelog.commands.progress import progress
+from voicelog.commands.written import written
 from voicelog.values import VoicelogError
 from voicelog.wiring import settings_now
 
@@ -52,9 +53,9 @@ bench.add_command(live)
 @click.option("--out-of-grammar", is_flag=True, help="Ten minutes of talk and ten of noise instead of calls.")
 @click.option("--cache", "folder", type=PATH, help="Where rendered sound is kept.")
 @click.option("--results", type=PATH, help="Finished trials; a rerun goes on from there. By default in the cache.")
-@click.option("--json", "json_file", type=PATH, help="Write every figure here.")
-@click.option("--picture", type=PATH, help="Write a heat map here, as PNG.")
-@click.option("--reliability", "diagram", type=PATH, help="Write the reliability diagram here, as PNG.")
+@written("--json", "json_file", help="Write every figure here.")
+@written("--picture", help="Write a heat map here, as PNG.")
+@written("--reliability", "diagram", help="Write the reliability diagram here, as PNG.")
 def hearing(
     which: Literal["fit", "held-out", "all"],
     voices: str | None,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from voicelog.commands.progress import progress
+from voicelog.commands.written import written
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, dialogue_settings, noise_stage, open_sitting, plain_settings, settings_now
 
@@ -29,8 +30,7 @@ def _can_be_written(context: click.Context, option: click.Parameter, path: Path 
     return path
 
 
-JSON = click.option("--json", "json_file", type=click.Path(path_type=Path), callback=_can_be_written,
-                    help="Write every figure here.")  # fmt: skip
+JSON = written("--json", "json_file", callback=_can_be_written, help="Write every figure here.")
 
 
 @click.command()

@@ -23,10 +23,11 @@ def import_birds(file: Path, dry_run: bool, on: date | None, ledger: Path | None
 
     Example: voicelog import birds.csv --dry-run
     """
-    from voicelog.bookkeeping import enter
+    from voicelog.bookkeeping import check_day, enter
     from voicelog.flock.birdlist import read_bird_list
     from voicelog.ledger import Contradiction, Ledger
 
+    check_day(on)
     config = settings_now()
     with Ledger.open(ledger_path(config, ledger)) as book:
         warn_of_clock(book)

@@ -25,8 +25,12 @@ def merge(other: Path, ledger: Path | None) -> None:
     """
     from voicelog.ledger import Ledger
     from voicelog.ledger.merge import merge as merge_ledgers
+    from voicelog.ledger.merge import read_sound
 
-    with Ledger.open(ledger_path(settings_now(), ledger)) as book:
+    into = ledger_path(settings_now(), ledger)
+    if not into.exists():
+        read_sound(other)  # before a ledger is made into which nothing could come
+    with Ledger.open(into) as book:
         done = merge_ledgers(book, other)
     click.echo(f"{done.events} events and {done.sounds} sounds came in")
     if done.forked:

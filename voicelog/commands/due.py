@@ -11,6 +11,7 @@ import click
 
 from voicelog.bookkeeping import parse_day
 from voicelog.commands.options import LEDGER, warn_of_clock
+from voicelog.commands.written import written
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, settings_now
 
@@ -19,7 +20,7 @@ from voicelog.wiring import check_plans, ledger_path, settings_now
 @click.option("--on", "day", default="today", metavar="DAY", help="The day to ask about; today where none is named.")
 @click.option("--days", type=click.IntRange(0, 400), default=7, show_default=True, help="How far to look ahead.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every task.")
-@click.option("--ical", type=click.Path(path_type=Path), help="Write the list into this iCalendar file too.")
+@written("--ical", help="Write the list into this iCalendar file too.")
 @LEDGER
 def due(day: str, days: int, as_json: bool, ical: Path | None, ledger: Path | None) -> None:
     """What is overdue, due today and coming: eggs, checks, males to move out, groups.

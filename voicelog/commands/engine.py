@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from voicelog.commands.options import MODEL
-from voicelog.values import VoicelogError
+from voicelog.values import VoicelogError, expanded
 from voicelog.wiring import profile_path, settings_now, voice_profile, wants_second
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def engine(ctx: click.Context, model: Path | None) -> None:
     except VoicelogError as wrong:
         click.echo(f"sound:    {wrong}")
     click.echo(f"settings: {settings}{'' if settings.exists() else ' (not there; the defaults hold)'}")
-    click.echo(f"ledger:   {config.ledger}")
+    click.echo(f"ledger:   {expanded(config.ledger)}")
     profile = voice_profile(config)
     if profile is not None:
         fitted = "PocketSphinx fitted to it" if profile.mllr else "nothing fitted to it"

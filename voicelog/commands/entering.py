@@ -19,14 +19,13 @@ COUNT = click.option("--count", type=click.IntRange(1), help="How many birds wit
 BANDS = click.argument("bands", required=False)
 
 
-def _enter(ledger: Path | None, facts: list[Fact], told: str, lot: str | None = None, known: bool = False) -> None:
-    """Enter facts, of birds of a lot where it is named; where it must be `known`, only if it is in the book."""
-    from voicelog.bookkeeping import enter, out_of_its_pen
+def _enter(ledger: Path | None, facts: list[Fact], told: str, lot: str | None = None) -> None:
+    """Enter facts, of birds of a lot where it is named."""
+    from voicelog.bookkeeping import check_lots, enter, out_of_its_pen
     from voicelog.ledger import Ledger
 
     with Ledger.open(ledger_path(settings_now(), ledger)) as book:
-        if known and lot is not None and lot not in book.lots().lots:
-            raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")
+        check_lots(book, facts)
         warn_of_clock(book)
         enter(book, facts if lot is None else out_of_its_pen(book, lot, facts))
     click.echo(told)
@@ -38,9 +37,16 @@ def _bands(bands: str) -> tuple[int, ...]:
     return parse_roster(bands)
 
 
-def _one_way(bands: str | None, lot: str | None, count: int | None) -> None:
-    if (bands is None) == (lot is None or count is None):
-        raise VoicelogError("name either bands, such as 3,7,12-40, or --lot and --count of birds without bands")
+def _one_way(bands: str | None, lot: str | None, count: int | None, **others: object) -> None:
+    """Raises VoicelogError unless either bands are named or birds without bands, and nothing that goes with birds
+    without bands alone (`others`, by its option) beside bands: it would be told as done, and not be written."""
+    ways = "name either bands, such as 3,7,12-40, or --lot and --count of birds without bands"
+    if bands is None and (lot is None or count is None):
+        raise VoicelogError(ways)
+    without_bands = {"lot": lot, "count": count, **others}
+    too_much = [f"--{name}" for name, value in without_bands.items() if value is not None]
+    if bands is not None and too_much:
+        raise VoicelogError(f"{ways}: leave out {' and '.join(too_much)}, or the bands")
 
 
 @click.command("set-eggs")
@@ -121,7 +127,7 @@ def band(
 
     numbers = _bands(bands)
     facts = [fact("banded", on, band=number, lot=lot, pen=pen, from_pen=from_pen) for number in numbers]
-    _enter(ledger, facts, f"{len(numbers)} banded", lot, known=True)
+    _enter(ledger, facts, f"{len(numbers)} banded", lot)
 
 
 @click.command("lost-band")
@@ -159,7 +165,7 @@ def move(
     """
     from voicelog.bookkeeping import fact
 
-    _one_way(bands, lot, count)
+    _one_way(bands, lot, count, sex=sex)
     if bands is None:
         facts = [fact("lot_moved", on, lot=lot, count=count, pen=pen, from_pen=from_pen, sex=sex)]
     else:
@@ -209,7 +215,9 @@ def _gone(
 ) -> None:  # fmt: skip
     from voicelog.bookkeeping import fact
 
-    _one_way(bands, lot, count)
+    _one_way(bands, lot, count, pen=pen)
+    if bands is None and cause is not None:
+        raise VoicelogError("--cause is kept of birds with bands alone: leave it out")
     if bands is None:
         facts = [fact("lot_less", on, lot=lot, count=count, pen=pen, why=why)]
     else:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from voicelog.commands.options import LEDGER
+from voicelog.commands.written import written
 from voicelog.wiring import ledger_path, settings_now
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("what", type=click.Choice(["birds", "calls", "weights"]))
-@click.argument("file", type=click.Path(path_type=Path))
+@written("file", argument=True)
 @LEDGER
 def export(what: str, file: Path, ledger: Path | None) -> None:
     """Write birds, calls or weights into a file: .csv, .jsonl (JSON Lines) or .parquet.

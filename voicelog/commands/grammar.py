@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from voicelog.commands.options import ROSTER, vocabulary
+from voicelog.commands.written import spare, written
 from voicelog.values import VoicelogError
 from voicelog.wiring import instead_of_setting, open_grammars, settings_now
 
@@ -61,7 +62,7 @@ def check(roster: str | None, as_json: bool) -> None:
 
 @grammar.command()
 @click.argument("calls", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), required=True, help="Write the phone costs here.")
+@written("--out", required=True, help="Write the phone costs here.")
 def confusions(calls: Path, out: Path) -> None:
     """Measure which phones are taken for which: the costs behind every distance.
 
@@ -79,7 +80,9 @@ def confusions(calls: Path, out: Path) -> None:
     from voicelog.hearing.free_phones import free_phones
 
     sounds, pairs = Sounds(), []
-    for file, said in track(_recorded(calls), description="hearing phones", transient=True):
+    recorded = _recorded(calls)
+    spare(out, inputs=[file for file, _ in recorded])
+    for file, said in track(recorded, description="hearing phones", transient=True):
         unknown = [word for word in said if not sounds.ways(word)]
         if unknown:
             raise VoicelogError(f"{calls}: no pronunciation is known for “{unknown[0]}”; leave that line out")

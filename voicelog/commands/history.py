@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import LEDGER, WAV
+from voicelog.commands.options import LEDGER
+from voicelog.commands.written import written
 from voicelog.values import SAMPLE_RATE, VoicelogError
 from voicelog.wiring import ledger_path, settings_now
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from voicelog.flock import History
     from voicelog.ledger import Ledger
 
+WAV = written("--wav", help="Write the kept sounds of the calls into this WAV file, one after the other.")
 PLAY = click.option("--play", is_flag=True, help="Play the sound of each call, in order.")
 
 

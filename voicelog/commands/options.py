@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from voicelog.bookkeeping import parse_day
+from voicelog.commands.written import written
 from voicelog.values import VoicelogError
 from voicelog.wiring import instead_of_setting
 
@@ -19,7 +20,7 @@ MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of
 LEDGER = click.option("--ledger", type=click.Path(path_type=Path), help="The ledger file; made where it is not there.")
 ROSTER = click.option("--roster", help="Bands of the pen: bands and ranges, such as 3,7,12-40.")
 ALOUD = click.option("--aloud", is_flag=True, help="Speak the replies through the speaker.")
-WAV = click.option("--wav", type=click.Path(path_type=Path), help="Write the spoken replies into this WAV file.")
+WAV = written("--wav", help="Write the spoken replies into this WAV file.")
 
 F = TypeVar("F", bound=Callable[..., object])
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from voicelog.commands.options import MODEL, ROSTER
+from voicelog.commands.written import written
 from voicelog.values import Frames, VoicelogError
 from voicelog.wiring import (
     noise_stage,
@@ -34,7 +35,7 @@ SOUNDS = (".wav", ".flac")
 @click.option("--list", "only_list", is_flag=True, help="Show the prompts and end.")
 @click.option("--shown", is_flag=True, help="Show the prompts, do not read them out.")
 @click.option("--save", is_flag=True, help="Keep what was found: sessions use it from then on.")
-@click.option("--profile", type=click.Path(path_type=Path), help="Keep it in this file instead of beside the settings.")
+@written("--profile", help="Keep it in this file instead of beside the settings.")
 @ROSTER
 @MODEL
 def rehearse(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line for every utterance.")
-@click.option("--each", is_flag=True, help="Every file is one utterance in a fresh session.")
+@click.option("--each", is_flag=True, help="Every file is one utterance in a fresh session; nothing is kept.")
 @vocabulary
 @ROSTER
 @LEDGER
@@ -57,12 +57,14 @@ def replay(
     from voicelog.replay import session_lines, single_line
     from voicelog.session import start
 
+    if each and ledger is not None:
+        raise VoicelogError("--each keeps nothing: leave it out for one session of all files, or leave out --ledger")
     config = settings_now()
     bands = parse_roster(roster) if roster is not None else None
     show = (lambda line: click.echo(line.as_json())) if as_json else show_line
     with ExitStack() as stack:
         book = stack.enter_context(Ledger.open(ledger)) if ledger is not None else None
-        beginning = begin(None if each else book, check_plans(config), kind, roster=bands, pen=pen, lot=lot, to=to)
+        beginning = begin(book, check_plans(config), kind, roster=bands, pen=pen, lot=lot, to=to)
         stage = noise_stage(config)
         heard_any = False
         say = stack.enter_context(mouth(config, aloud, wav))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, PEN, ROSTER, TO, WAV, vocabulary, warn_of_clock
+from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, mouth, open_sitting, settings_now, tell
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ def type_calls(
     from voicelog.grammar import parse_roster
     from voicelog.ledger import Ledger
 
+    if sys.stdin is None:  # closed by who started the program
+        raise VoicelogError("there is no input to read calls from; type them, or let them come from a file or a pipe")
     config = settings_now()
     bands = parse_roster(roster) if roster is not None else None
     with ExitStack() as stack:

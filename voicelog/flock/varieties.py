@@ -93,6 +93,6 @@ def load_plans(shipped: Path, own: Path | None = None) -> Plans:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
         raise VoicelogError(f"{path}: cannot be read as TOML ({wrong}); mend it or name another") from wrong

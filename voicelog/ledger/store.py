@@ -263,8 +263,12 @@ class Ledger:
         return [session for (session,) in rows]
 
     def last_session(self) -> str | None:
-        """The id of the session that began last, None in an empty ledger."""
-        return next(reversed(self.sessions()), None)
+        """The id of the session that began last, None where none was held: facts that were entered are none,
+        though each command's have an id in common too."""
+        sql = "SELECT session FROM event WHERE kind = 'session_started' ORDER BY id DESC LIMIT 1"
+        with sqlite.plainly(self.path):
+            found = self.db.execute(sql).fetchone()
+        return None if found is None else str(found[0])
 
     def rebuild(self) -> None:
         """Fold the tables again from all events."""
