@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import LEDGER, warn_of_clock
+from voicelog.commands.options import LEDGER, vocabulary, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import ledger_path, open_grammars, settings_now
 
@@ -18,6 +18,7 @@ REASON = click.option("--reason", required=True, help="Why, in your own words; i
 
 
 @click.command()
+@vocabulary
 @click.argument("call")
 @click.option("--at", help="With a band: the time of the call, such as 2026-05-31T09:12 (local), or only its day.")
 @click.option("--say", required=True, help="What should have been said, as in a session; what is left out stays.")
@@ -29,15 +30,18 @@ def fix(call: str, at: str | None, say: str, reason: str, ledger: Path | None) -
     Example: voicelog fix 42 --at 2026-05-31 --say "female foam no" --reason "misheard"
     """
     from voicelog.bookkeeping import enter, well_formed
-    from voicelog.grammar import CallSaid, snap
+    from voicelog.grammar import CallSaid, NotUnderstood, read_typed
     from voicelog.ledger import Ledger
 
     config = settings_now()
-    grammar = open_grammars(config).compile("call")
-    words = snap(say, grammar.network)
-    said = grammar.understand(words.words)
-    if not isinstance(said, CallSaid) or words.doubts:
-        raise VoicelogError(f"“{say}” is no call; say it as in a session, such as: female foam no")
+    grammars = open_grammars(config)
+    typed = read_typed(say, grammars.compile("call"), grammars)
+    said = typed.utterance
+    if not isinstance(said, CallSaid):
+        why = f" ({said.why})" if isinstance(said, NotUnderstood) else ""
+        raise VoicelogError(f"“{say}” is no call{why}; say it as in a session, such as: female foam no")
+    if typed.doubts:
+        raise VoicelogError(f"“{say}” is no call ({'; '.join(typed.doubts)}?); spell it as the grammar has it")
     with Ledger.open(ledger_path(config, ledger), must_exist=True) as book:
         warn_of_clock(book)
         target = _find(book, call, at)
