@@ -109,6 +109,11 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["fix", "1", "--say", "purple", "--reason", "x"], "is no call"),
         (["fix", "1" * 30, "--say", "hen", "--reason", "x"], "far too large"),
         (["fix", "x", "--say", "hen", "--reason", "x"], "x is no call of this ledger"),
+        (["fix", "1", "--at", "2025-11-2", "--say", "hen", "--reason", "x"], "“2025-11-2” is no time of a call"),
+        (["fix", "1", "--at", "2", "--say", "hen", "--reason", "x"], "such as 2026-05-31 or 2026-05-31T09:12"),
+        (["fix", "1", "--at", "2025-13-28", "--say", "hen", "--reason", "x"], "“2025-13-28” is no day of the calendar"),
+        (["fix", "1", "--at", "2025-11-28T9:12", "--say", "hen", "--reason", "x"], "is no time of a call"),
+        (["fix", "1", "--at", "2025-11-28T24:12", "--say", "hen", "--reason", "x"], "“24:12” is no time of the day"),
         (["pen", "\udce4"], "broken character"),
         (["lot", "\udce4"], "no lot"),
         (["move", "1", "--to", "\udce4"], "broken character"),
@@ -203,6 +208,23 @@ def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
     assert ", male (called" in keeper("bird", 4).splitlines()[0]
     keeper("undo", back.split("voicelog undo ")[1].split()[0], "--reason", "no")
     assert "female (called" in keeper("bird", 4).splitlines()[0]
+
+
+def test_a_call_is_fixed_by_its_whole_day_or_minute(keeper: Keeper, tmp_path: Path) -> None:
+    calls = tmp_path / "calls.jsonl"
+    call = {"kind": "call", "on": "2025-05-25", "call": {"band": 4, "sex": "male"}}
+    calls.write_text(json.dumps(call), encoding="utf-8")
+    keeper("apply", calls)
+    with Ledger.open(keeper.ledger) as ledger:
+        ((_, when),) = ledger.calls_of(4)
+        assert [ledger.calls_of(4, at) for at in ("2025-05-2", "2", when[:-1], "2025-05-02")] == [[], [], [], []]
+    refused = keeper.refused("fix", 4, "--at", "2025-05-02", "--say", "hen", "--reason", "misheard")
+    assert "no call in effect at 2025-05-02" in refused
+    for at, sex in (("2025-05-25", "hen"), ("today", "male")):
+        keeper("fix", 4, "--at", at, "--say", sex, "--reason", "misheard")
+    with Ledger.open(keeper.ledger) as ledger:
+        ((_, when),) = ledger.calls_of(4)
+    assert "sex female" in keeper("fix", 4, "--at", when.replace("T", " "), "--say", "hen", "--reason", "misheard")
 
 
 def test_the_sound_of_a_call_is_played(keeper: Keeper, tmp_path: Path) -> None:

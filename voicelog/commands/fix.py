@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from datetime import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from voicelog.bookkeeping import parse_day
 from voicelog.commands.options import LEDGER, vocabulary, warn_of_clock
 from voicelog.values import VoicelogError
 from voicelog.wiring import ledger_path, open_grammars, settings_now
@@ -14,13 +17,34 @@ from voicelog.wiring import ledger_path, open_grammars, settings_now
 if TYPE_CHECKING:
     from voicelog.ledger import Ledger
 
+
+def parse_time(text: str) -> str:
+    """A day, or a day and a minute, as it is typed, in ISO form. Raises VoicelogError for what is neither."""
+    form = re.fullmatch(r"(\d{4}-\d\d-\d\d|today|yesterday)(?:[T ](\d\d:\d\d))?", text.strip(), re.ASCII)
+    if form is None:
+        raise VoicelogError(
+            f"“{text}” is no time of a call; write its day or its minute, such as 2026-05-31 or 2026-05-31T09:12"
+        )
+    day = parse_day(form[1]).isoformat()
+    if form[2] is None:
+        return day
+    try:
+        return f"{day}T{time.fromisoformat(form[2]):%H:%M}"
+    except ValueError:
+        raise VoicelogError(f"“{form[2]}” is no time of the day; write it as in {day}T09:12") from None
+
+
 REASON = click.option("--reason", required=True, help="Why, in your own words; it is kept.")
 
 
 @click.command()
 @vocabulary
 @click.argument("call")
-@click.option("--at", help="With a band: the time of the call, such as 2026-05-31T09:12 (local), or only its day.")
+@click.option(
+    "--at",
+    callback=lambda _ctx, _param, text: None if text is None else parse_time(text),
+    help="With a band: the time of the call, such as 2026-05-31T09:12 (local), or only its day.",
+)
 @click.option("--say", required=True, help="What should have been said, as in a session; what is left out stays.")
 @REASON
 @LEDGER
@@ -75,7 +99,7 @@ def _find(book: Ledger, call: str, at: str | None) -> str:
     """The id of the one call that is meant."""
     if not call.isdecimal():
         return call
-    found = book.calls_of(int(call), at or "")
+    found = book.calls_of(int(call), "" if at is None else at)
     if len(found) == 1:
         return found[0][0]
     if not found:

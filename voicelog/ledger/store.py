@@ -178,7 +178,10 @@ class Ledger:
         return fact.call, date.fromisoformat(day)
 
     def calls_of(self, band: int, at: str = "") -> list[tuple[str, str]]:
-        """(id, local time) of the calls in effect that name a band, oldest first; `at` is how the time begins."""
+        """(id, local time) of the calls in effect that name a band, oldest first.
+
+        `at` is the day of the call, or the local day or minute at which it was made, in ISO form; empty for any.
+        """
         with sqlite.plainly(self.path):
             rows = self.db.execute(
                 "SELECT id, at, zone, day FROM called JOIN event USING (id) "
@@ -186,7 +189,7 @@ class Ledger:
                 [band],
             ).fetchall()
         told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
-        return [(event_id, when) for event_id, when, day in told if when.startswith(at) or day == at]
+        return [(event_id, when) for event_id, when, day in told if at in ("", when, when[:10], day)]
 
     def changed_in(self, session: str) -> list[int]:
         """Bands of birds that were called another sex in this session than in an earlier one."""
