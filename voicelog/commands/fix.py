@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import time
+from datetime import date, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,6 +71,8 @@ def fix(call: str, at: str | None, say: str, reason: str, ledger: Path | None) -
         target = _find(book, call, at)
         wrong, day = book.call(target)
         right = said.call.over(wrong)
+        if right.band != wrong.band:
+            _must_be_worn(book, right.band, day, target)
         made = {"kind": "call", "call": right, "supersedes": target, "reason": reason, "on": day}
         (event,) = enter(book, [well_formed(made)])
         shown = ", ".join(f"{name} {value}" for name, value in right.said().items())
@@ -106,3 +108,22 @@ def _find(book: Ledger, call: str, at: str | None) -> str:
         raise VoicelogError(f"band {call}: no call in effect at {at or 'any time'}; see voicelog bird {call}")
     times = ", ".join(when for _, when in found[-5:])
     raise VoicelogError(f"band {call} was called {len(found)} times ({times}); name one with --at, or give its id")
+
+
+def _must_be_worn(book: Ledger, band: int | None, day: date, target: str) -> None:
+    """Raises VoicelogError where a band is nobody's on the day of the call that it is to be the band of.
+
+    A band that was on the roster of the call's session is somebody's, though no bird was entered; a roster that
+    nobody named tells nothing.
+    """
+    from voicelog.beginning import ANY_BAND
+    from voicelog.flock import names_bird
+
+    if band is None or names_bird(book, band, day):
+        return
+    roster = book.roster_at(target)
+    if roster == ANY_BAND or band not in roster:
+        raise VoicelogError(
+            f"band {band}: no bird wore it on {day}; check the number, or enter the bird first with "
+            f"voicelog band {band} --on {day}"
+        )
