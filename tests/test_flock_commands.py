@@ -129,6 +129,11 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["fix", "1", "--say", "purple", "--reason", "x"], "is no call"),
         (["fix", "1" * 30, "--say", "hen", "--reason", "x"], "far too large"),
         (["fix", "x", "--say", "hen", "--reason", "x"], "x is no call of this ledger"),
+        (["fix", "1", "--at", "2025-11-2", "--say", "hen", "--reason", "x"], "“2025-11-2” is no time of a call"),
+        (["fix", "1", "--at", "2", "--say", "hen", "--reason", "x"], "such as 2026-05-31 or 2026-05-31T09:12"),
+        (["fix", "1", "--at", "2025-13-28", "--say", "hen", "--reason", "x"], "“2025-13-28” is no day of the calendar"),
+        (["fix", "1", "--at", "2025-11-28T9:12", "--say", "hen", "--reason", "x"], "is no time of a call"),
+        (["fix", "1", "--at", "2025-11-28T24:12", "--say", "hen", "--reason", "x"], "“24:12” is no time of the day"),
         (["pen", "\udce4"], "broken character"),
         (["lot", "\udce4"], "no lot"),
         (["move", "1", "--to", "\udce4"], "broken character"),
@@ -261,6 +266,57 @@ def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
     assert ", male (called" in keeper("bird", 4).splitlines()[0]
     keeper("undo", back.split("voicelog undo ")[1].split()[0], "--reason", "no")
     assert "female (called" in keeper("bird", 4).splitlines()[0]
+
+
+def test_a_call_is_fixed_by_its_whole_day_or_minute(keeper: Keeper, tmp_path: Path) -> None:
+    calls = tmp_path / "calls.jsonl"
+    call = {"kind": "call", "on": "2025-05-25", "call": {"band": 4, "sex": "male"}}
+    calls.write_text(json.dumps(call), encoding="utf-8")
+    keeper("apply", calls)
+    with Ledger.open(keeper.ledger) as ledger:
+        ((_, when),) = ledger.calls_of(4)
+        assert [ledger.calls_of(4, at) for at in ("2025-05-2", "2", when[:-1], "2025-05-02")] == [[], [], [], []]
+    refused = keeper.refused("fix", 4, "--at", "2025-05-02", "--say", "hen", "--reason", "misheard")
+    assert "no call in effect at 2025-05-02" in refused
+    for at, sex in (("2025-05-25", "hen"), ("today", "male")):
+        keeper("fix", 4, "--at", at, "--say", sex, "--reason", "misheard")
+    with Ledger.open(keeper.ledger) as ledger:
+        ((_, when),) = ledger.calls_of(4)
+    assert "sex female" in keeper("fix", 4, "--at", when.replace("T", " "), "--say", "hen", "--reason", "misheard")
+
+
+def test_a_call_is_not_moved_to_a_band_that_nobody_wears(keeper: Keeper, tmp_path: Path) -> None:
+    keeper("type", "--roster", "1-45", stdin="band 4 male\nband 5 hen\nfinish session\n")
+    refused = keeper.refused("fix", 4, "--at", "today", "--say", "band 500 male", "--reason", "misheard")
+    assert f"band 500: no bird wore it on {date.today()}" in refused
+    assert "voicelog band 500 --on" in refused
+    assert "band 4, lot A7, pen 3, male" in keeper("bird", 4)
+    # No bird 45 was entered, but the session's roster has it; a fix of the fix is of that session too.
+    assert "band 45: " in keeper("fix", 4, "--say", "band 45", "--reason", "misheard")
+    assert "band 44: " in keeper("fix", 45, "--say", "band 44", "--reason", "misheard")
+    assert "band 500: no bird" in keeper.refused("fix", 44, "--say", "band 500", "--reason", "misheard")
+    assert "band 6: " in keeper("fix", 44, "--say", "band 6", "--reason", "misheard")
+    # The same band again moves nothing, and a bird that is entered since may be named.
+    assert "band 5: " in keeper("fix", 5, "--say", "band 5 male", "--reason", "misheard")
+    keeper("band", "500")
+    assert "band 500: " in keeper("fix", 5, "--say", "band 500", "--reason", "misheard")
+
+
+def test_a_call_is_not_moved_to_a_band_that_was_put_on_later(keeper: Keeper, tmp_path: Path) -> None:
+    keeper("band", "41", "--lot", "A7", "--from", 1, "--pen", 3, "--on", "2025-05-01")
+    calls = tmp_path / "calls.jsonl"
+    for day in ("2025-04-30", "2025-05-01"):
+        calls.write_text(json.dumps({"kind": "call", "on": day, "call": {"band": 4, "sex": "male"}}), encoding="utf-8")
+        keeper("apply", calls)
+    move = ("--say", "band 41", "--reason", "misheard")
+    assert "no bird wore it on 2025-04-30" in keeper.refused("fix", 4, "--at", "2025-04-30", *move)
+    assert "band 41: " in keeper("fix", 4, "--at", "2025-05-01", *move)
+
+
+def test_a_roster_that_nobody_named_has_no_birds(tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "other.ledger")
+    keeper("type", stdin="band 4 male\nfinish session\n")
+    assert "band 5: no bird wore it" in keeper.refused("fix", 4, "--say", "band 5", "--reason", "misheard")
 
 
 def test_the_sound_of_a_call_is_played(keeper: Keeper, tmp_path: Path) -> None:

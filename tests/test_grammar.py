@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from voicelog.grammar import CallSaid, Command, Grammars, NotUnderstood, parse_roster, snap
+from voicelog.grammar import CallSaid, Command, Grammars, NotUnderstood, parse_roster, read_typed, snap
 from voicelog.grammar.jsgf import parse_jsgf
 from voicelog.grammar.network import Network, only, tree
 from voicelog.places import shipped
@@ -184,3 +184,82 @@ def test_near_misses_are_mended_but_numbers_never_silently() -> None:
     mended = snap("band fourty two", CALL.network)
     assert mended.words == ("band", "forty", "two")
     assert mended.doubts
+
+
+def typed(text: str) -> Call | None:
+    said = read_typed(text, CALL, GRAMMARS).utterance
+    return said.call if isinstance(said, CallSaid) else None
+
+
+@pytest.mark.parametrize(
+    ("text", "call"),
+    [
+        ("band 1 410.5 grams", Call(band=1, weight_g=410.5)),
+        ("band 1 410 grams", Call(band=1, weight_g=410)),
+        ("band 2 14 ounces", Call(band=2, weight_g=round(14 * GRAMS_PER_OUNCE, 1))),
+        ("band 2 14.5 oz", Call(band=2, weight_g=round(14.5 * GRAMS_PER_OUNCE, 1))),
+        ("band 2 14 and a half ounces", Call(band=2, weight_g=round(14.5 * GRAMS_PER_OUNCE, 1))),
+        ("band 2, 14 ounces", Call(band=2, weight_g=round(14 * GRAMS_PER_OUNCE, 1))),
+        ("band 4 2 ounces", Call(band=4, weight_g=round(2 * GRAMS_PER_OUNCE, 1))),
+        ("band 12 male", Call(band=12, sex="male")),
+        ("band-12, male.", Call(band=12, sex="male")),
+        ("to pen 12", Call(pen="12")),
+        ("band 1 to pen 12 410g", Call(band=1, pen="12", weight_g=410)),
+        ("hen 410.5 grams", Call(sex="female", weight_g=410.5)),
+        ("hen four hundred ten grams", Call(sex="female", weight_g=410)),
+        ("band 1 four hundred ten grams", Call(band=1, weight_g=410)),
+        ("band 4 2", Call(band=42)),
+        ("band one 0 seven hen 4 1 0 grams", Call(band=107, sex="female", weight_g=410)),
+    ],
+)
+def test_a_number_in_figures_is_one_number(text: str, call: Call) -> None:
+    assert typed(text) == call
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "band 1-3 male", "band 1/2 male", "band 3 - 5", "band 1.5 male", "band 1.5", "to pen 1.2", "band 5 -4 ounces",
+        "band 410,5 grams", "hen 410,5 grams", "band 1 4.1.0 grams", "hen .5 ounces", "band 1, 3 male",
+        "band 12 4 male", "band 1 2 14 ounces", "band forty 2 male", "band one-3 male", "band 3-five ounces",
+        "band 4 hundred grams",
+        "band 40 two male", "band 1 14.55 ounces", "band 1 410 . 5 grams", "band 1 4 1 0 grams", "band 012 male",
+        "band ٤ male", "hen 410% grams", "band 1_3 male", "band 99999 male",
+    ],
+)  # fmt: skip
+def test_numbers_that_nobody_can_be_sure_of_are_not_understood(text: str) -> None:
+    assert typed(text) is None
+
+
+def test_a_number_that_is_none_is_named() -> None:
+    said = read_typed("band 1-3 male", CALL, GRAMMARS).utterance
+    assert isinstance(said, NotUnderstood)
+    assert said.why.startswith("“1-3” is no number that is sure")
+
+
+ORDERS = (
+    "band {band} {weight} {unit}", "band {band}, {weight} {unit} hen", "band {band} hen {weight}{unit}",
+    "Band {band}. {weight} {unit}", "band {band} to pen 7 weight {weight} {unit}",
+    "band {band} {weight} {unit} to pen 7",
+    "{weight} {unit} band {band}", "band {band} {band} {weight} {unit}", "band {band} {weight} {weight} {unit}",
+    "band {band}-{weight} {unit}", "band {band}.{weight} {unit}",
+)  # fmt: skip
+
+
+@given(
+    st.integers(1, 299),
+    st.integers(1, 9999).map(lambda tenths: tenths / 10),
+    st.sampled_from(ORDERS),
+    st.sampled_from(["grams", "g", "ounces", "oz"]),
+    st.booleans(),
+)
+def test_what_is_typed_in_figures_is_read_as_that_or_not_at_all(
+    band: int, weight: float, order: str, unit: str, whole: bool
+) -> None:
+    amount = int(weight) if whole else weight
+    call = typed(order.format(band=band, weight=amount, unit=unit))
+    in_grams = round(amount * (GRAMS_PER_OUNCE if unit in ("ounces", "oz") else 1), 1)
+    assert call is None or (call.band, call.weight_g) == (band, in_grams)
+    sayable = 1 <= amount < (100 if unit in ("ounces", "oz") else 1000) and in_grams < 1000
+    if sayable and order in ORDERS[:6]:
+        assert call is not None

@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from flock_help import Keeper
 from num2words import num2words
 
 from voicelog.cli import main
 from voicelog.config import Config
-from voicelog.grammar import Answer, CallSaid, Command, Grammars, NotUnderstood, snap
+from voicelog.grammar import Answer, CallSaid, Command, Grammars, NotUnderstood, read_typed, snap
 from voicelog.grammar.audit import audit
 from voicelog.places import shipped
 from voicelog.values import GRAMS_PER_OUNCE, Call
@@ -99,3 +100,27 @@ def test_typing_in_spanish(tmp_path: Path) -> None:
     told = CliRunner().invoke(main, given, input="anilla 42 macho\n")
     assert told.exit_code == 0
     assert "four two, male" in told.output
+
+
+@pytest.mark.parametrize(
+    ("text", "call"),
+    [
+        ("anilla 2 14.5 onzas", Call(band=2, weight_g=round(14.5 * GRAMS_PER_OUNCE, 1))),
+        ("anilla 1 410.5 gramos", Call(band=1, weight_g=410.5)),
+        ("anilla 21 macho 410 g", Call(band=21, sex="male", weight_g=410)),
+        ("anilla 3 14 y media onzas al corral 12", Call(band=3, weight_g=round(14.5 * GRAMS_PER_OUNCE, 1), pen="12")),
+    ],
+)
+def test_numbers_typed_in_figures_in_spanish(text: str, call: Call) -> None:
+    assert read_typed(text, ES, SPANISH).utterance == CallSaid(call=call)
+
+
+def test_a_call_is_fixed_in_spanish(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keeper = Keeper(tmp_path / "a.ledger")
+    keeper("type", "--language", "es", "--roster", "1-60", stdin="anilla 7 macho\n")
+    told = keeper("fix", 7, "--language", "es", "--say", "anilla 7 hembra 410.5 g", "--reason", "mal oído")
+    assert told.startswith("band 7: sex female, weight_g 410.5;")
+    config = tmp_path / "config.toml"
+    config.write_text('language = "es"\n', encoding="utf-8")
+    monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    assert "“hembr” taken as hembra" in keeper.refused("fix", 7, "--say", "hembr", "--reason", "mal oído")

@@ -336,3 +336,49 @@ def test_a_typed_band_that_is_not_here_is_named_and_what_follows_is_not_the_bird
     assert [line.partition("  [")[0] for line in told.splitlines()] == [
         *("+ four, male", "- no band nine nine here", "- which band", "- say again"),
     ]
+
+
+def test_numbers_typed_in_figures_are_written_as_they_stand(sit: Sit, ledger: Ledger) -> None:
+    talk(
+        sit("check", pen="3"),
+        """
+        band 3 410.5 grams = three, four one zero point five grams
+        band 1-3 male = - say again
+        band 12 male = one two, male
+        band 30 hen 14 ounces = three zero, female, three nine six point nine grams
+        band 3 0 to pen 12 = three zero, to pen one two
+        """,
+    )
+    made = [event.fact.call for event in ledger.events() if isinstance(event.fact, CallMade)]
+    assert made == [
+        Call(band=3, weight_g=410.5),
+        Call(band=12, sex="male"),
+        Call(band=30, sex="female", weight_g=396.9),
+        Call(band=30, pen="12"),
+    ]
+    words = [event.words for event in ledger.events() if isinstance(event.fact, CallMade)]
+    assert words[:2] == ["band three 410.5 grams", "band one two male"]
+
+
+def test_a_note_is_kept_as_it_was_typed(sit: Sit, ledger: Ledger) -> None:
+    sitting = sit("check", pen="3")
+    for text in ("band 3 hen", "note", "Her toe looks sick, see Dr. Fox 5.5\n"):
+        sitting.type(text)
+    (words,) = (event.words for event in ledger.events() if event.fact.kind == "note")
+    assert words == "Her toe looks sick, see Dr. Fox 5.5"
+
+
+@pytest.mark.parametrize(
+    ("text", "taken_for"),
+    [("band 3 hen head", "“head” taken as dead"), ("band 3 hen sill", "“sill” taken as sell"),
+     ("band 3 made", "“made” taken as male")],
+)  # fmt: skip
+def test_a_slip_of_typing_taken_for_a_sex_a_condition_or_a_fate_is_asked_about(
+    sit: Sit, ledger: Ledger, text: str, taken_for: str
+) -> None:
+    sitting = sit("check", pen="3")
+    asked = sitting.type(text).outcome
+    assert asked.verdict is Verdict.ASK
+    assert taken_for in asked.reason
+    assert not any(event.fact.kind == "call" for event in ledger.events())
+    assert sitting.type("band 3 hen breast speckeld").outcome.verdict is Verdict.ACCEPT

@@ -19,10 +19,11 @@ from voicelog.grammar import (
     Grammars,
     NotUnderstood,
     Place,
+    Typed,
     Utterance,
     hiss_tells_apart,
     may_have_been,
-    snap,
+    read_typed,
     sounds_like,
     taken_for,
 )
@@ -65,7 +66,10 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Listened:
-    """One utterance as it was heard, before anything came of it; `sound` is what is kept of it."""
+    """One utterance as it was heard, before anything came of it; `sound` is what is kept of it.
+
+    `meant` is what it means where words alone do not tell: typed words may hold numbers in figures.
+    """
 
     grammar: Grammar
     heard: Heard
@@ -73,9 +77,12 @@ class Listened:
     sound: Frames | None
     audio_s: float
     compute_s: float
+    meant: Utterance | None = None
 
     @property
     def utterance(self) -> Utterance:
+        if self.meant is not None:
+            return self.meant
         return self.grammar.understand(tuple(word.text for word in self.heard.words))
 
 
@@ -218,17 +225,22 @@ class Sitting:
         """One utterance as typed words."""
         began = time.perf_counter()
         grammar = self.grammar
-        snapped = snap(text, grammar.network, self._grammars.digits, self._grammars.number_words)
-        if isinstance(grammar.understand(snapped.words), NotUnderstood) and expects(self.state) == "call":
+        if expects(self.state) == "note":
+            # A note is its writer's own words, and none of them is put right.
+            typed = Typed(tuple(text.split()), NotUnderstood(why="it is a note"))
+        else:
+            typed = read_typed(text, grammar, self._grammars)
+        if isinstance(typed.utterance, NotUnderstood) and expects(self.state) == "call":
             # That a band is not here can be said only where it is known as one.
             wider = self._grammars.compile(self._grammar_name, ANY_BAND)
-            again = snap(text, wider.network, self._grammars.digits, self._grammars.number_words)
-            said = wider.understand(again.words)
+            again = read_typed(text, wider, self._grammars)
+            said = again.utterance
             if isinstance(said, CallSaid) and said.call.band not in (None, *self.state.roster):
-                grammar, snapped = wider, again
-        words = tuple(Word(word, 0.0, 0.0, 1.0) for word in snapped.words)
+                grammar, typed = wider, again
+        words = tuple(Word(word, 0.0, 0.0, 1.0) for word in typed.words)
         heard = Heard(words, 1.0, "typed")
-        return self.take(Listened(grammar, heard, snapped.doubts, None, 0.0, time.perf_counter() - began))
+        took_s = time.perf_counter() - began
+        return self.take(Listened(grammar, heard, typed.doubts, None, 0.0, took_s, meant=typed.utterance))
 
     def press(self, name: CommandName) -> Taken:
         """A session word given by a key."""

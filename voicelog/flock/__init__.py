@@ -4,7 +4,7 @@ It reads the ledger; it knows nothing of sound or of the dialogue's course.
 """
 
 from voicelog.flock.due import STATUSES, Task, due, without_plan
-from voicelog.flock.earlier import earlier_calls, gone_birds, live_bands
+from voicelog.flock.earlier import earlier_calls, gone_birds, live_bands, names_bird
 from voicelog.flock.history import History, bird_history, lot_history, pen_history, ranges
 from voicelog.flock.varieties import Check, Plan, Plans, load_plans
 from voicelog.flock.yard import Yard, yard_now, yard_of
@@ -24,6 +24,7 @@ __all__ = [
     "live_bands",
     "load_plans",
     "lot_history",
+    "names_bird",
     "pen_history",
     "ranges",
     "without_plan",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from voicelog.ledger import Ledger
+from voicelog.ledger import Ledger, fold_birds
 from voicelog.values import Sex
 
 
@@ -31,3 +31,11 @@ def live_bands(ledger: Ledger, pen: str | None = None) -> list[int]:
     where, asked = ("", []) if pen is None else (" AND pen = ?", [pen])
     sql = f"SELECT band FROM bird WHERE state = 'live' AND band IS NOT NULL{where} ORDER BY band"
     return [band for (band,) in ledger.db.execute(sql, asked)]
+
+
+def names_bird(ledger: Ledger, band: int, on: date) -> bool:
+    """Whether a band named a bird on that day: one that wore it, or had it before it was lost or the bird was gone."""
+    events = ledger.about_band(band)
+    # What takes an event back counts for the day of that event, whenever it was written.
+    known = [event for event in events if event[4] <= on.isoformat() or event[5]["kind"] in ("void", "retracted")]
+    return any(band in (bird.first_band, bird.band) for bird in fold_birds(known).birds)

@@ -18,6 +18,7 @@ from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.roster import parse_roster
 from voicelog.grammar.snap import snap
+from voicelog.grammar.typed import Typed, read_typed
 from voicelog.grammar.utterance import Answer, CallSaid, Command, NotUnderstood, Utterance
 from voicelog.grammar.yard import Yard, load_yard
 
@@ -34,6 +35,7 @@ __all__ = [
     "NotUnderstood",
     "Place",
     "Sounds",
+    "Typed",
     "Utterance",
     "Yard",
     "alike_pairs",
@@ -42,6 +44,7 @@ __all__ = [
     "load_yard",
     "may_have_been",
     "parse_roster",
+    "read_typed",
     "snap",
     "sounds_like",
     "taken_for",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property, lru_cache
+from itertools import takewhile
 from pathlib import Path
 
 from voicelog.grammar.jsgf import (
@@ -75,6 +76,18 @@ class _Paths:
 _MOST_TAGS = 200
 
 
+@dataclass(frozen=True, slots=True)
+class Numeral:
+    """A number in figures, such as 14 or 410.5; `by_digit` where it was given digit by digit, and can be no other."""
+
+    text: str
+    by_digit: bool = False
+
+
+_NUMERAL = "numeral"
+"""The tag that stands for a number in figures among the tags of a reading."""
+
+
 @dataclass(frozen=True, eq=False)
 class Grammar:
     """What one dialogue state listens for: the network of words, and their meaning."""
@@ -100,6 +113,48 @@ class Grammar:
                 (to, tags) for state, tags in threads for said, to in self._paths.said[state] if said == word
             )
         return tuple(dict.fromkeys(tags for state, tags in threads if state == self._end))
+
+    def spelled(
+        self, said: Sequence[str | Numeral], spellings: Callable[[Numeral], Sequence[Tags]]
+    ) -> tuple[tuple[Tags, Utterance], ...]:
+        """Every meaning of words among which numbers stand in figures, each with the words of its first reading.
+
+        `spellings` tells the words that say the whole number of a numeral. Every numeral is exactly one number of the
+        reading, of which only words may say a fraction besides ("14 and a half"); one with a decimal is a weight.
+        """
+        threads: dict[tuple[int, Tags], Tags] = dict.fromkeys(self._paths.closure([(self._start, ())]), ())
+        for token in said:
+            following: dict[tuple[int, Tags], Tags] = {}
+            for words in [(token,)] if isinstance(token, str) else spellings(token):
+                for (state, tags), so_far in threads.items():
+                    for to, more in self._said_on(state, words):
+                        met, shown = more, words
+                        if isinstance(token, Numeral):
+                            rest = _past_number(more, token)
+                            if rest is None:
+                                continue
+                            met = (f"{_NUMERAL} {token.text}", *rest)
+                            # A decimal may have no words here: grams are said without one.
+                            shown = (token.text,) if "." in token.text else words
+                        following.setdefault((to, tags + met), so_far + shown)
+            threads = following
+        meanings: dict[Utterance, Tags] = {}
+        for (state, tags), shown in threads.items():
+            if state == self._end and _each_one_number(tags):
+                meant = meaning_of(tag.replace(f"{_NUMERAL} ", "plus ") for tag in tags)
+                meanings.setdefault(meant, shown)
+        if not meanings and self._else is not None:
+            return self._else.spelled(said, spellings)
+        return tuple((shown, meant) for meant, shown in meanings.items())
+
+    def _said_on(self, state: int, words: Sequence[str]) -> Iterable[tuple[int, Tags]]:
+        """Where `words` lead from a state, with the tags met on the way."""
+        threads: Iterable[tuple[int, Tags]] = [(state, ())]
+        for word in words:
+            threads = self._paths.closure(
+                (to, tags) for at, tags in threads for heard, to in self._paths.said[at] if heard == word
+            )
+        return threads
 
     def sentences(self) -> Iterator[tuple[Tags, Tags]]:
         """Every utterance with the tags of each of its readings. The grammar has no repetition, or this never ends."""
@@ -232,6 +287,38 @@ class Grammars:
         return frozenset(
             word for tag, inner in self.tags() if tag.partition(" ")[0] in NUMBER_TAGS for word in words_in(inner)
         )
+
+    @cached_property
+    def figures(self) -> Mapping[str, str]:
+        """The numeral from "0" to "9" for each word that the grammars tag as a digit."""
+        return {
+            word: tag.removeprefix("digit ")
+            for tag, inner in self.tags()
+            if tag.startswith("digit ")
+            for word in words_in(inner)
+        }
+
+    @cached_property
+    def units(self) -> Mapping[str, str]:
+        """The word that says each unit of weight, by its tag: the longest that the grammars have for it."""
+        said = {tag: words_in(inner) for tag, inner in self.tags() if tag.startswith("weight ")}
+        return {tag: max(sorted(words), key=len) for tag, words in said.items()}
+
+    @cached_property
+    def weighty_words(self) -> frozenset[str]:
+        """The words that are never taken for what was typed without asking: numbers, sexes, conditions and fates."""
+        kinds = frozenset(("sex", "condition", "fate"))
+        said = (words_in(inner) for tag, inner in self.tags() if tag.partition(" ")[0] in kinds)
+        return self.number_words.union(*said)
+
+    def spellings(self, numeral: Numeral) -> Sequence[Tags]:
+        """The words that say the whole number of a numeral, digit by digit first."""
+        whole = numeral.text.partition(".")[0]
+        by_digit = tuple(self.digits.get(figure, figure) for figure in whole)
+        if numeral.by_digit or whole.startswith("0") or len(whole) > _LONGEST_NUMERAL:
+            return (by_digit,)
+        number = int(whole)
+        return tuple(dict.fromkeys((by_digit, *self.band_wordings([number]).get(number, ()))))
 
     def check_named(self, name: str) -> None:
         """Raises VoicelogError, with its place, for a word of the yard file that could mean two things in `name`, and
@@ -390,6 +477,39 @@ class Grammars:
             if number is not None and number == int(number) and words not in found[int(number)]:
                 found[int(number)].append(words)
         return found
+
+
+_LONGEST_NUMERAL = 4
+"""Digits of the greatest number that the grammars can say."""
+
+
+def _is_number_tag(tag: str) -> bool:
+    return tag.partition(" ")[0] in (*NUMBER_TAGS, _NUMERAL)
+
+
+def _past_number(tags: Tags, numeral: Numeral) -> Tags | None:
+    """What follows the number in the tags of its words; None where these tags say another number, none, or two."""
+    numbers = tuple(takewhile(_is_number_tag, tags))
+    rest = tags[len(numbers) :]
+    says = number_of(numbers)
+    return None if says != int(numeral.text.partition(".")[0]) or any(map(_is_number_tag, rest)) else rest
+
+
+def _each_one_number(tags: Tags) -> bool:
+    """Whether in these tags every numeral is a number of its own, a whole one where it is no weight."""
+    for place, tag in enumerate(tags):
+        kind, _, figures = tag.partition(" ")
+        if kind != _NUMERAL:
+            continue
+        more = tuple(takewhile(_is_number_tag, tags[place + 1 :]))
+        slot = tags[place + 1 + len(more)] if place + 1 + len(more) < len(tags) else ""
+        a_fraction = all(0 <= (number_of((other,)) or 0) < 1 for other in more if other.partition(" ")[0] != _NUMERAL)
+        numeral_follows = any(other.startswith(_NUMERAL) for other in more)
+        if (place and _is_number_tag(tags[place - 1])) or numeral_follows or not a_fraction:
+            return False
+        if "." in figures and (more or not slot.startswith("weight ")):
+            return False
+    return True
 
 
 def _determine(paths: _Paths, start: int, end: int) -> Network:

@@ -1,7 +1,8 @@
 """Typed or loosely recognised words, brought to the words of a grammar.
 
-A near miss is mended ("femail" is female); one that touches a number is mended
-too, but never silently: another number may be another live band.
+A near miss is mended ("speckeld" is speckled); one that is taken for a weighty word,
+such as a number, is mended too, but never silently: another number may be another
+live band. Numbers in figures are read by `typed`.
 """
 
 from __future__ import annotations
@@ -37,13 +38,13 @@ def snap(
     text: str,
     network: Network,
     digits: Mapping[str, str] = _DIGITS,
-    number_words: frozenset[str] = _NUMBER_WORDS,
+    weighty_words: frozenset[str] = _NUMBER_WORDS,
 ) -> Snapped:
     """The words of `text` as the grammar has them.
 
-    Numerals are spelled out digit by digit, with the words of `digits`; `number_words`
-    are those that are never mended silently (both English where not given). A word that is near none, or near
-    two alike, stays as it is, and the grammar will not understand it.
+    Figures are spelled out one by one, with the words of `digits`; `weighty_words` are those
+    that nothing is silently mended to (English digits and numbers where not given). A word that is near none, or
+    near two alike, stays as it is, and the grammar will not understand it.
     """
     words: list[str] = []
     doubts: list[str] = []
@@ -54,7 +55,7 @@ def snap(
             words.append(token)
         else:
             words.append(near)
-            if near in number_words:
+            if near in weighty_words:
                 doubts.append(f"“{token}” taken as {near}")
     return Snapped(tuple(words), tuple(doubts))
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Self
 from voicelog.ledger import migrate, sqlite, tables
 from voicelog.ledger.birds import Conflict
 from voicelog.ledger.chain import NO_ROW_BEFORE, Problem
-from voicelog.ledger.events import CHANGES_NOTHING, QUIET, CallMade, CallVoided, Draft, Event
+from voicelog.ledger.events import CHANGES_NOTHING, QUIET, CallMade, CallVoided, Draft, Event, SessionStarted
 from voicelog.ledger.flock_facts import Banded, Retracted
 from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after, time_of
@@ -178,7 +178,10 @@ class Ledger:
         return fact.call, date.fromisoformat(day)
 
     def calls_of(self, band: int, at: str = "") -> list[tuple[str, str]]:
-        """(id, local time) of the calls in effect that name a band, oldest first; `at` is how the time begins."""
+        """(id, local time) of the calls in effect that name a band, oldest first.
+
+        `at` is the day of the call, or the local day or minute at which it was made, in ISO form; empty for any.
+        """
         with sqlite.plainly(self.path):
             rows = self.db.execute(
                 "SELECT id, at, zone, day FROM called JOIN event USING (id) "
@@ -186,7 +189,17 @@ class Ledger:
                 [band],
             ).fetchall()
         told = [(event_id, local_time(when, zone), day) for event_id, when, zone, day in rows]
-        return [(event_id, when) for event_id, when, day in told if when.startswith(at) or day == at]
+        return [(event_id, when) for event_id, when, day in told if at in ("", when, when[:10], day)]
+
+    def roster_at(self, event_id: str) -> tuple[int, ...]:
+        """The roster of the session in which a call was made, or the call that it corrects; empty where there was
+        none, as for a call that a command entered."""
+        with sqlite.plainly(self.path):
+            row = self._row(event_id)
+            while row is not None and (earlier := getattr(to_event(row).fact, "supersedes", None)) is not None:
+                row = self._row(earlier)
+        facts = [] if row is None else [event.fact for event in self.events(session=row["session"])]
+        return next((fact.roster for fact in facts if isinstance(fact, SessionStarted)), ())
 
     def changed_in(self, session: str) -> list[int]:
         """Bands of birds that were called another sex in this session than in an earlier one."""
