@@ -495,6 +495,12 @@ def _past_number(tags: Tags, numeral: Numeral) -> Tags | None:
     return None if says != int(numeral.text.partition(".")[0]) or any(map(_is_number_tag, rest)) else rest
 
 
+def _is_fraction(tag: str) -> bool:
+    """Whether a number tag adds a fraction of one; what it does to a number of digits is no such thing."""
+    kind, _, amount = tag.partition(" ")
+    return kind == "tenth" or (kind == "plus" and 0 < float(amount) < 1)
+
+
 def _each_one_number(tags: Tags) -> bool:
     """Whether in these tags every numeral is a number of its own, a whole one where it is no weight."""
     for place, tag in enumerate(tags):
@@ -503,9 +509,7 @@ def _each_one_number(tags: Tags) -> bool:
             continue
         more = tuple(takewhile(_is_number_tag, tags[place + 1 :]))
         slot = tags[place + 1 + len(more)] if place + 1 + len(more) < len(tags) else ""
-        a_fraction = all(0 <= (number_of((other,)) or 0) < 1 for other in more if other.partition(" ")[0] != _NUMERAL)
-        numeral_follows = any(other.startswith(_NUMERAL) for other in more)
-        if (place and _is_number_tag(tags[place - 1])) or numeral_follows or not a_fraction:
+        if (place and _is_number_tag(tags[place - 1])) or not all(map(_is_fraction, more)):
             return False
         if "." in figures and (more or not slot.startswith("weight ")):
             return False
