@@ -524,29 +524,40 @@ def _determine(paths: _Paths, start: int, end: int) -> Network:
     a second voice as one weight after another.
     """
 
+    # A thread is a state and the slots that were said on the way, a bit for each, in one number: sets of such
+    # are what nearly all of the time goes into.
+    bits = {slot: 1 << place for place, slot in enumerate(sorted(SAID_ONCE))}
+    width = len(bits)
+    mask = (1 << width) - 1
+    silent = [
+        [(sum({bits.get(tag.partition(" ")[0], 0) for tag in tags}), to << width) for tags, to in leaving]
+        for leaving in paths.silent
+    ]
+
     @cache
-    def reach(state: int, said: frozenset[str]) -> frozenset[tuple[int, frozenset[str]]]:
-        seen, todo = {(state, said)}, [(state, said)]
+    def reach(thread: int) -> frozenset[int]:
+        """All that is reached from a thread without a word and from where a word, or the end, may come."""
+        seen, todo = {thread}, [thread]
         while todo:
-            at, so_far = todo.pop()
-            for tags, to in paths.silent[at]:
-                slots = SAID_ONCE.intersection(tag.partition(" ")[0] for tag in tags)
-                following = (to, so_far | slots)
-                if not slots & so_far and following not in seen:
+            at = todo.pop()
+            said = at & mask
+            for slots, to in silent[at >> width]:
+                following = to | said | slots
+                if not slots & said and following not in seen:
                     seen.add(following)
                     todo.append(following)
-        return frozenset(seen)
+        return frozenset(at for at in seen if at >> width == end or paths.said[at >> width])
 
-    first = reach(start, frozenset())
+    first = reach(start << width)
     number = {first: 0}
     arcs: list[dict[str, int]] = [{}]
     todo = [first]
     while todo:
         subset = todo.pop()
-        leaving: dict[str, set[tuple[int, frozenset[str]]]] = defaultdict(set)
-        for state, said in subset:
-            for word, to in paths.said[state]:
-                leaving[word] |= reach(to, said)
+        leaving: dict[str, set[int]] = defaultdict(set)
+        for at in subset:
+            for word, to in paths.said[at >> width]:
+                leaving[word] |= reach(to << width | at & mask)
         for word in sorted(leaving):
             target = frozenset(leaving[word])
             if not target:
@@ -556,5 +567,5 @@ def _determine(paths: _Paths, start: int, end: int) -> Network:
                 arcs.append({})
                 todo.append(target)
             arcs[number[subset]][word] = number[target]
-    finals = frozenset(n for subset, n in number.items() if any(state == end for state, _ in subset))
+    finals = frozenset(n for subset, n in number.items() if any(at >> width == end for at in subset))
     return minimal(without_blind_alleys(arcs, finals), finals)

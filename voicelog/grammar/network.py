@@ -79,13 +79,15 @@ def without_blind_alleys(arcs: Sequence[dict[str, int]], finals: frozenset[int])
 def minimal(arcs: Sequence[dict[str, int]], finals: frozenset[int]) -> Network:
     """The smallest network that accepts the same utterances (Moore's partition refinement)."""
     block = [int(state in finals) for state in range(len(arcs))]
+    leaving = [sorted(each) for each in arcs]
+    alike: dict[tuple[str, ...], int] = {}
+    said = [alike.setdefault(tuple(words), len(alike)) for words in leaving]
+    targets = [[each[word] for word in words] for each, words in zip(arcs, leaving, strict=True)]
     while True:
-        signatures: dict[tuple[int, tuple[tuple[str, int], ...]], int] = {}
+        signatures: dict[tuple[int, int, tuple[int, ...]], int] = {}
         refined = [
-            signatures.setdefault(
-                (block[state], tuple(sorted((word, block[to]) for word, to in leaving.items()))), len(signatures)
-            )
-            for state, leaving in enumerate(arcs)
+            signatures.setdefault((block[state], said[state], tuple([block[to] for to in tos])), len(signatures))
+            for state, tos in enumerate(targets)
         ]
         if len(signatures) == len(set(block)):
             break
