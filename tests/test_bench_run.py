@@ -23,7 +23,7 @@ from voicelog.bench.spelled import spelled_out
 from voicelog.bench.systems import Decision, put_to, system_named
 from voicelog.cli import main
 from voicelog.config import Config
-from voicelog.grammar import CallSaid, Grammars, snap
+from voicelog.grammar import CallSaid, Grammars, read_typed
 from voicelog.places import shipped
 from voicelog.values import SAMPLE_RATE, Call, Frames, Verdict, VoicelogError
 
@@ -96,8 +96,8 @@ def test_brier_score_and_reliability_by_hand() -> None:
     ],
 )
 def test_the_text_of_an_open_recogniser_is_read_as_a_call(text: str, call: Call) -> None:
-    grammar = Grammars(shipped("grammars")).compile("call")
-    assert grammar.understand(snap(spelled_out(text), grammar.network).words) == CallSaid(call=call)
+    grammars = Grammars(shipped("grammars"))
+    assert read_typed(spelled_out(text), grammars.compile("call"), grammars).utterance == CallSaid(call=call)
 
 
 class Saying:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from voicelog.grammar import CallSaid, Command, Grammar, Grammars, NotUnderstood, parse_roster, read_typed, snap
+from voicelog.grammar import CallSaid, Command, Grammar, Grammars, NotUnderstood, parse_roster, read_typed
 from voicelog.grammar.jsgf import parse_jsgf
 from voicelog.grammar.network import Network, only, tree
 from voicelog.places import shipped
@@ -179,9 +179,9 @@ def test_roster() -> None:
 
 
 def test_near_misses_are_mended_but_numbers_never_silently() -> None:
-    assert snap("band 42 femal", CALL.network).words == ("band", "four", "two", "female")
-    assert not snap("band 42 femal", CALL.network).doubts
-    mended = snap("band fourty two", CALL.network)
+    assert read_typed("band 42 femal", CALL, GRAMMARS).words == ("band", "four", "two", "female")
+    assert not read_typed("band 42 breast speckeld", CALL, GRAMMARS).doubts
+    mended = read_typed("band fourty two", CALL, GRAMMARS)
     assert mended.words == ("band", "forty", "two")
     assert mended.doubts
 

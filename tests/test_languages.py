@@ -11,7 +11,7 @@ from num2words import num2words
 
 from voicelog.cli import main
 from voicelog.config import Config
-from voicelog.grammar import Answer, CallSaid, Command, Grammars, NotUnderstood, read_typed, snap
+from voicelog.grammar import Answer, CallSaid, Command, Grammars, NotUnderstood, read_typed
 from voicelog.grammar.audit import audit
 from voicelog.places import shipped
 from voicelog.values import GRAMS_PER_OUNCE, Call
@@ -90,9 +90,9 @@ def test_every_spanish_word_has_a_pronunciation() -> None:
 
 
 def test_numerals_and_near_misses_typed_in_spanish() -> None:
-    typed = snap("anilla 42 hembr", ES.network, SPANISH.digits, SPANISH.number_words)
+    typed = read_typed("anilla 42 hembr", ES, SPANISH)
     assert typed.words == ("anilla", "cuatro", "dos", "hembra")
-    assert snap("anilla cuarent", ES.network, SPANISH.digits, SPANISH.number_words).doubts
+    assert read_typed("anilla cuarent", ES, SPANISH).doubts
 
 
 def test_typing_in_spanish(tmp_path: Path) -> None:

@@ -12,7 +12,6 @@ from pydantic import ValidationError
 from voicelog.flock import live_bands, yard_now
 from voicelog.ledger import (
     CHANGES_NOTHING,
-    NO_SUCH_LOT,
     Banded,
     Contradiction,
     Draft,
@@ -197,11 +196,4 @@ def enter(ledger: Ledger, facts: Sequence[Fact], *, dry_run: bool = False) -> li
     except Contradiction as wrong:
         place = {draft.id: number for number, draft in enumerate(drafts, start=1)}
         wrong.places = tuple(place.get(c.event, place.get(c.other or "")) for c in wrong.conflicts)
-        first = wrong.conflicts[0]
-        if first.says == NO_SUCH_LOT:
-            # It has no history that could be looked at.
-            wrong.args = (
-                f"{first.about}: {first.says}; nothing was written: check its name, or enter it with "
-                "voicelog set-eggs or voicelog hatch",
-            )
         raise

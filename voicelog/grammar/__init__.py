@@ -17,7 +17,6 @@ from voicelog.grammar.misheard import MISHEARD_NAME, Misheard, load_misheard
 from voicelog.grammar.network import Network
 from voicelog.grammar.pronounce import Sounds
 from voicelog.grammar.roster import parse_roster
-from voicelog.grammar.snap import snap
 from voicelog.grammar.typed import Typed, read_typed
 from voicelog.grammar.utterance import Answer, CallSaid, Command, NotUnderstood, Utterance
 from voicelog.grammar.yard import Yard, load_yard
@@ -45,7 +44,6 @@ __all__ = [
     "may_have_been",
     "parse_roster",
     "read_typed",
-    "snap",
     "sounds_like",
     "taken_for",
 ]

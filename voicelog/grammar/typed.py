@@ -3,6 +3,10 @@
 A number in figures stays one number: "14" is never the end of another number, nor
 one and four, and a point in it is a decimal point. What stands between two numbers
 must keep them apart for everybody ("1-3" does not), or the text is not understood.
+
+A near miss is mended ("speckeld" is speckled); one that is taken for a weighty word,
+such as a number, is mended too, but never silently: another number may be another
+live band.
 """
 
 from __future__ import annotations
@@ -13,8 +17,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from voicelog.grammar.compile import Grammar, Grammars, Numeral
-from voicelog.grammar.snap import snap
+from voicelog.grammar.network import Network
 from voicelog.grammar.utterance import NotUnderstood, Utterance
+
+NEAR = 75
+"""Likeness in percent from which a word counts as a near miss (`rapidfuzz.fuzz.ratio`)."""
+
+CLEAR_OF_NEXT = 8
+"""By how many percent the nearest word must beat the next, or nobody can say which was meant."""
 
 _PIECE = re.compile(r"(?P<word>[^\W\d_]+(?:'[^\W\d_]+)?)|(?P<numeral>\d+(?:\.\d+)?)")
 _APART = re.compile(r"\s*[,;:.]?\s+")
@@ -87,10 +97,24 @@ def _tokens(text: str, grammar: Grammar, grammars: Grammars) -> tuple[list[_Toke
         if unit in grammar.network.words and behind_number and piece[0] not in grammar.network.words:
             tokens.append(_Token(unit, gap))
             continue
-        mended = snap(piece[0], grammar.network, grammars.digits, grammars.weighty_words)
-        tokens += [_Token(word, gap) for word in mended.words]
-        doubts += mended.doubts
+        near = _nearest(piece[0], grammar.network)
+        tokens.append(_Token(near or piece[0], gap))
+        if near in grammars.weighty_words:
+            doubts.append(f"“{piece[0]}” taken as {near}")
     return tokens, tuple(doubts)
+
+
+def _nearest(word: str, network: Network) -> str | None:
+    """The one word of the network that this is a near miss of; None where there is none, and of its own words."""
+    from rapidfuzz import fuzz, process
+
+    if word in network.words:
+        return None
+    words = sorted(network.words)
+    best = process.extract(word, words, scorer=fuzz.ratio, limit=2, score_cutoff=NEAR - CLEAR_OF_NEXT)
+    if not best or best[0][1] < NEAR or (len(best) > 1 and best[0][1] - best[1][1] < CLEAR_OF_NEXT):
+        return None
+    return str(best[0][0])
 
 
 def _odd_number(text: str, number_words: frozenset[str]) -> str | None:

@@ -39,7 +39,6 @@ from voicelog.ledger.flock_facts import (
     Sold,
 )
 from voicelog.ledger.lots import (
-    NO_SUCH_LOT,
     FoldedLot,
     FoldedLots,
     FoldedPen,
@@ -55,7 +54,6 @@ from voicelog.ledger.store import Contradiction, Ledger
 
 __all__ = [
     "CHANGES_NOTHING",
-    "NO_SUCH_LOT",
     "SLOTS",
     "BandLost",
     "BandReplaced",

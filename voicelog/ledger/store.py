@@ -17,7 +17,7 @@ from voicelog.ledger.events import CHANGES_NOTHING, QUIET, CallMade, CallVoided,
 from voicelog.ledger.flock_facts import Banded, Retracted
 from voicelog.ledger.forks import all_problems
 from voicelog.ledger.ids import EVENT_ID_PATTERN, begin_after, time_of
-from voicelog.ledger.lots import FoldedLots
+from voicelog.ledger.lots import NO_SUCH_LOT, FoldedLots
 from voicelog.ledger.plain import Plain, local_time, plain_event
 from voicelog.ledger.rows import COLUMNS, SELECT, said_columns, to_event, to_row, utc_text
 from voicelog.values import Call, VoicelogError
@@ -34,10 +34,12 @@ class Contradiction(VoicelogError):
 
     def __init__(self, conflicts: Sequence[Conflict]) -> None:
         conflict = conflicts[0]
-        super().__init__(
-            f"{conflict.about}: {conflict.says}; nothing was written: correct it, or see the history with "
-            f"voicelog {'bird' if conflict.about.startswith('band') else 'lot'} {conflict.about.partition(' ')[2]}"
-        )
+        history = f"{'bird' if conflict.about.startswith('band') else 'lot'} {conflict.about.partition(' ')[2]}"
+        do = f"correct it, or see the history with voicelog {history}"
+        if conflict.says == NO_SUCH_LOT:
+            # It has no history that could be looked at.
+            do = "check its name, or enter it with voicelog set-eggs or voicelog hatch"
+        super().__init__(f"{conflict.about}: {conflict.says}; nothing was written: {do}")
         self.conflicts = tuple(conflicts)
 
 
