@@ -605,6 +605,28 @@ def test_a_finished_check_changes_the_list_at_once(keeper: Keeper, tmp_path: Pat
     assert pen_3("2025-05-06") == ["second vent check: 31 birds called hen at 42 days"]
 
 
+def test_birds_that_belong_to_no_lot_are_named_and_hens_among_them_count(keeper: Keeper) -> None:
+    """Two males of lot A7 in a pen where all others belong to no lot; a bird of a breeding group waits for nothing."""
+    move_out = "pen 5, lot A7: move males out: 2 called male"
+    keeper("type", "--roster", "1-2", stdin="band 1 male to pen 5\nband 2 male to pen 5\n")
+    due = keeper.run("due", "--days", 0)
+    assert due.stderr == "" and move_out not in due.stdout
+    for said in ("band 61 male to pen 5", "band 62 hen", "band 63 hen to pen 5"):
+        assert move_out not in keeper("due", "--days", 0)
+        keeper("type", "--roster", "61-64", stdin=f"{said}\n")
+    due = keeper.run("due", "--days", 0)
+    assert move_out in due.stdout
+    assert due.stderr == (
+        "voicelog: 3 birds belong to no lot of this ledger (2 in pen 5, 1 in no pen that was named), so no check is "
+        "due for them: give them one with voicelog band BANDS --lot LOT; where they were banded without a lot, undo "
+        "that first\n"
+    )
+    keeper("group", "G1", "61,62", "--pen", 8)
+    assert "1 bird belongs to no lot of this ledger (1 in pen 5)" in keeper.run("due", "--days", 0).stderr
+    keeper("band", 63, "--lot", "A7", "--from", 1)
+    assert keeper.run("due", "--days", 0).stderr == ""
+
+
 def test_birds_of_a_lot_come_out_of_its_only_pen(tmp_path: Path) -> None:
     keep = Keeper(tmp_path / "yard.ledger")
     keep("hatch", "A7", "--variety", "white", "--count", 20, "--pen", 1, "--on", "2025-03-18")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
@@ -27,7 +28,7 @@ def due(day: str, days: int, as_json: bool, ical: Path | None, ledger: Path | No
 
     Example: voicelog due --days 14 --ical yard.ics
     """
-    from voicelog.flock import STATUSES, without_plan, yard_now
+    from voicelog.flock import STATUSES, without_lot, without_plan, yard_now
     from voicelog.flock import due as due_tasks
     from voicelog.ledger import Ledger
 
@@ -39,6 +40,9 @@ def due(day: str, days: int, as_json: bool, ical: Path | None, ledger: Path | No
     tasks = due_tasks(yard, plans, on, days)
     for lot in without_plan(yard, plans):
         click.echo(f"voicelog: lot {lot}: its variety has no check plan; add it to a varieties file", err=True)
+    strangers = without_lot(yard)
+    if strangers:
+        click.echo(f"voicelog: {_told(strangers)}", err=True)
     if ical is not None:
         from voicelog.report.calendar import calendar
 
@@ -59,3 +63,17 @@ def due(day: str, days: int, as_json: bool, ical: Path | None, ledger: Path | No
         for task in of_status:
             where = f"lot {task.lot}" if task.pen is None else f"pen {task.pen}, lot {task.lot}"
             click.echo(f"  {task.due}  {where}: {task.what}: {task.reason}")
+
+
+def _told(strangers: Mapping[str | None, int]) -> str:
+    """That no check can be due for birds that belong to no lot, how many they are, and where."""
+    total = sum(strangers.values())
+    places = ", ".join(
+        f"{count} in {'no pen that was named' if pen is None else f'pen {pen}'}"
+        for pen, count in sorted(strangers.items(), key=str)
+    )
+    birds = "1 bird belongs" if total == 1 else f"{total} birds belong"
+    return (
+        f"{birds} to no lot of this ledger ({places}), so no check is due for them: give them one with "
+        "voicelog band BANDS --lot LOT; where they were banded without a lot, undo that first"
+    )

@@ -89,6 +89,18 @@ def without_plan(yard: Yard, plans: Plans) -> list[str]:
     return sorted(lot.name for lot in yard.lots.values() if lot.hatched_on and plans.of(lot.variety) is None)
 
 
+def without_lot(yard: Yard) -> dict[str | None, int]:
+    """By pen, the live birds with bands that belong to no lot of the book: nobody knows how old they are.
+
+    Those of a breeding group wait for no check, and are not among them.
+    """
+    birds: Counter[str | None] = Counter()
+    for (pen, _, grouped), count in yard.strangers.items():
+        if not grouped:
+            birds[pen] += count
+    return dict(birds)
+
+
 def opens_on(lot: FoldedLot, check: Check) -> date:
     """The first day on which a call counts for this check."""
     assert lot.hatched_on is not None

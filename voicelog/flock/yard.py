@@ -42,20 +42,22 @@ class Yard:
     bunches: Mapping[Bunch, int]
     loose: Mapping[tuple[str, str | None], int]
     tallies: Mapping[tuple[str, str | None], Tally]
-    strangers: Mapping[str | None, int]
-    """Live birds that belong to no lot of the book, by pen."""
+    strangers: Mapping[tuple[str | None, str | None, bool], int]
+    """Live birds with bands that belong to no lot of the book, by pen, by the sex called last, and by whether they
+    are in a breeding group."""
     grouped: frozenset[str]
     """Lots that breeding groups were made up from."""
 
     @cached_property
     def pens_with_hens(self) -> frozenset[str | None]:
-        """Pens with a bird that is not called male."""
+        """Pens with a bird that is not called male, whatever lot it is of."""
         banded = {bunch.pen for bunch in self.bunches if bunch.sex != "male"}
+        strangers = {pen for pen, sex, _ in self.strangers if sex != "male"}
         counted = {
             pen for (lot, pen), tally in self.tallies.items()
             if tally.female + tally.unsure > 0 and self.loose.get((lot, pen), 0) > 0
         }  # fmt: skip
-        return frozenset(banded | counted)
+        return frozenset(banded | strangers | counted)
 
 
 def yard_now(ledger: Ledger) -> Yard:
@@ -105,10 +107,10 @@ def _yard(
     grouped: set[str],
 ) -> Yard:
     bunches: Counter[Bunch] = Counter()
-    strangers: Counter[str | None] = Counter()
+    strangers: Counter[tuple[str | None, str | None, bool]] = Counter()
     for (lot, pen, sex, sexed_on, group), count in alike:
         if lot is None or lot not in folded.lots:
-            strangers[pen] += count
+            strangers[pen, sex, group is not None] += count
         else:
             bunches[Bunch(lot, pen, sex, sexed_on, group is not None)] += count
     loose = {(lot.name, pen): count for lot in folded.lots.values() for pen, count in headcount(lot, banded).items()}
