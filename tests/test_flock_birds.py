@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from voicelog.bookkeeping import enter, fact
-from voicelog.flock import bird_history, lot_history, pen_history
+from voicelog.bookkeeping import check_lots, enter, fact
+from voicelog.flock import bird_history, lot_history, pen_history, without_lot, yard_now
 from voicelog.ledger import CallMade, CallVoided, Contradiction, Draft, Event, Fact, Ledger, NoteKept, new_id
 from voicelog.values import Call, VoicelogError
 
@@ -131,6 +131,23 @@ def test_a_hatch_taken_back_elsewhere_is_a_conflict_until_that_is_undone(ledger:
     assert conflict.says == "its hatch was taken back, but 1 bird was banded out of it"
     one(ledger, fact("retracted", target=conflict.event, reason="it did hatch"))
     assert ledger.conflicts() == []
+
+
+def test_a_lot_that_is_only_told_of_is_no_lot_of_the_book(ledger: Ledger) -> None:
+    """As after a merge: one barn sold birds of a lot that the other never entered, and a bird wears a band of it."""
+    facts = [fact("lot_less", may(3), lot="B9", count=1, pen="1", why="sold")]
+    facts += [fact("banded", may(3), band=1, lot="B9", pen="1")]
+    ledger.keep([Draft(id=new_id(), session="s", fact=made) for made in facts])
+    assert ledger.lots().lots == {}
+    assert [conflict.says for conflict in ledger.conflicts()] == ["no such lot is in the book"]
+    assert without_lot(yard_now(ledger)) == {"1": 1}
+    with pytest.raises(VoicelogError, match="no lot B9 in this ledger; enter it with"):
+        check_lots(ledger, [fact("banded", band=2, lot="B9")])
+    with pytest.raises(VoicelogError, match="no lot B9 in this ledger; enter it with"):
+        lot_history(ledger, "B9")
+    one(ledger, fact("hatched", may(1), lot="B9", variety="white", count=4, pen="1"))
+    assert ledger.conflicts() == [] and list(ledger.lots().lots) == ["B9"]
+    assert without_lot(yard_now(ledger)) == {}
 
 
 def test_of_too_many_birds_taken_out_the_last_taking_is_named(ledger: Ledger) -> None:

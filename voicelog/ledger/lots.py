@@ -116,11 +116,13 @@ def fold_lots(events: Sequence[Plain], banded: Banded, last_banding: Bandings) -
             wrong = _heed(lot, event_id, day, fact) if lot.name in entered else (None, NO_SUCH_LOT)
             if wrong is not None:
                 conflicts.append(Conflict(event_id, wrong[0], f"lot {lot.name}", wrong[1]))
+    # What only a merge told of, or whose beginning was taken back, is no lot: nobody knows its variety or its age.
+    lots = {name: lot for name, lot in lots.items() if lot.eggs_on or lot.hatched_on}
     for lot in lots.values():
         for left, worn in banded.get(lot.name, {}).items():
             _males_gone(lot, left, worn)
         missing = _loose(lot, banded)[1]
-        if missing and (lot.hatched_on or lot.eggs_on):
+        if missing:
             short = min(missing, key=str)
             where = "no pen" if short is None else f"pen {short}"
             says = f"{missing[short]} more birds were taken out of {where} than it held without bands"
@@ -129,8 +131,7 @@ def fold_lots(events: Sequence[Plain], banded: Banded, last_banding: Bandings) -
             conflicts.append(Conflict(took, None, f"lot {lot.name}", says, sum(missing.values())))
     for name, taker in undone.items():
         worn = sum(banded.get(name, {}).values())
-        begun = name in lots and (lots[name].hatched_on or lots[name].eggs_on)
-        if worn and not begun:
+        if worn and name not in lots:
             says = f"its hatch was taken back, but {worn} {'bird was' if worn == 1 else 'birds were'} banded out of it"
             conflicts.append(Conflict(taker, None, f"lot {name}", says, worn))
     return FoldedLots(lots, pens, tuple(conflicts))
