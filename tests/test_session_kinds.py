@@ -322,6 +322,47 @@ def test_a_session_begins_from_what_is_due(tmp_path: Path) -> None:
     assert keeper("type", "--pen", 3, stdin="").splitlines() == ["pen three, second vent check, thirty one birds"]
 
 
+def test_a_pen_without_a_banded_bird_is_told_before_every_band_is_listened_for(tmp_path: Path) -> None:
+    """A keeper may check first and enter afterwards, so nothing of it is refused."""
+
+    def opened(*named: object) -> tuple[list[str], list[str]]:
+        done = keeper.run("type", *named, stdin="")
+        assert done.exit_code == 0
+        return done.stdout.splitlines(), done.stderr.splitlines()
+
+    keeper = Keeper(tmp_path / "yard.ledger")
+    any_band = (
+        "voicelog: no bird with a band is known to be in pen {}, so every band from 1 to 299 is listened for: "
+        "name those that are there with --roster"
+    )
+    slip = "voicelog: no fact of this ledger names pen 33, but others (1, 3): check the name"
+    # In an empty book no name can be told to be a slip; that a session about it began makes none right.
+    for _ in range(2):
+        assert opened("--pen", 33) == (
+            ["no banded bird in pen three three, listening for any band"], [any_band.format(33)]
+        )  # fmt: skip
+    assert opened("--pen", 33, "--roster", "1-40") == (["pen three three, forty birds"], [])
+    assert opened() == ([], [])
+    keeper("hatch", "A7", "--variety", "white", "--count", 51, "--pen", 1)
+    keeper("band", "1-40", "--lot", "A7", "--from", 1, "--pen", 3)
+    assert opened("--pen", 3) == (["pen three, forty birds"], [])
+    assert opened("--pen", 1) == (["no banded bird in pen one, listening for any band"], [any_band.format(1)])
+    assert opened("--pen", 33) == (
+        ["pen three three is not in the book, listening for any band"], [slip, any_band.format(33)]
+    )  # fmt: skip
+    assert opened("--pen", 33, "--roster", "1-40") == (
+        ["pen three three is not in the book. pen three three, forty birds"], [slip]
+    )  # fmt: skip
+    assert opened("--pen", 33, "--kind", "tally") == (
+        ["pen three three is not in the book. pen three three, tally, zero birds"], [slip]
+    )  # fmt: skip
+    # Said of a bird, the name is in the book.
+    keeper("type", "--roster", "1-40", stdin="band 4 to pen 33\n")
+    assert opened("--pen", 33) == (["pen three three, one bird"], [])
+    with Ledger.open(keeper.ledger) as ledger:
+        assert [ledger.names_pen(pen) for pen in ("1", "3", "33", "9")] == [True, True, True, False]
+
+
 def test_a_dead_male_need_not_be_moved_out_and_many_bands_are_told_in_ranges(tmp_path: Path) -> None:
     keeper = Keeper(tmp_path / "yard.ledger")
     keeper("type", "--pen", "1", "--roster", "1-40", stdin="band 4 male dead\nyes\nband 9 male\nband 10 hen\n")

@@ -8,8 +8,7 @@ from datetime import date, datetime, timedelta
 
 from voicelog.flock import Plans, Yard, due, earlier_calls, gone_birds, live_bands, yard_now
 from voicelog.ledger import Ledger
-from voicelog.session import Kind, Known, Purpose
-from voicelog.session.wording import CLOCK_BEHIND, next_free, opening
+from voicelog.session import Kind, Known, Purpose, wording
 from voicelog.values import VoicelogError
 
 ANY_BAND = tuple(range(1, 300))
@@ -26,13 +25,15 @@ FREE_BANDS = 60
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """`opening` is said first; empty where nothing is known of the pen."""
+    """`opening` is said first; empty where no pen is named, and at a banding the next band. `warnings` tell on the
+    screen what is odd about the pen."""
 
     purpose: Purpose
     roster: tuple[int, ...]
     known: Mapping[int, Known] = field(default_factory=dict)
     gone: Mapping[int, str] = field(default_factory=dict)
     opening: str = ""
+    warnings: tuple[str, ...] = ()
 
 
 def clock_warning(ledger: Ledger) -> str:
@@ -49,9 +50,9 @@ def clock_warning(ledger: Ledger) -> str:
     )
 
 
-def opened(ledger: Ledger, words: str) -> str:
+def opened(ledger: Ledger, *words: str) -> str:
     """The words that open a session, behind what is wrong with the clock."""
-    return ". ".join(filter(None, (CLOCK_BEHIND if clock_warning(ledger) else "", words)))
+    return ". ".join(filter(None, (wording.CLOCK_BEHIND if clock_warning(ledger) else "", *words)))
 
 
 def begin(
@@ -86,7 +87,11 @@ def begin(
     known = {band: Known(sex, when) for band, (sex, when) in earlier_calls(ledger, datetime.now().astimezone()).items()}
     bands = _roster(ledger, kind, roster, pen)
     gone = {} if kind == "banding" else gone_birds(ledger)
-    return Beginning(purpose, bands, known, gone, opened(ledger, _opening(yard, plans, purpose, bands)))
+    words = _opening(yard, plans, purpose, bands)
+    if going_on or pen is None:
+        return Beginning(purpose, bands, known, gone, opened(ledger, words))
+    doubt, warnings = _of_pen(ledger, yard, pen, bands)
+    return Beginning(purpose, bands, known, gone, opened(ledger, doubt, words), warnings)
 
 
 def _roster(ledger: Ledger, kind: Kind, roster: Sequence[int] | None, pen: str | None) -> tuple[int, ...]:
@@ -101,6 +106,27 @@ def _roster(ledger: Ledger, kind: Kind, roster: Sequence[int] | None, pen: str |
     if roster is not None:
         return tuple(roster)
     return tuple(live_bands(ledger, pen)) or ANY_BAND if pen is not None else ANY_BAND
+
+
+def _of_pen(ledger: Ledger, yard: Yard, pen: str, bands: Sequence[int]) -> tuple[str, tuple[str, ...]]:
+    """What is odd about the pen of a session: in the words that open it, and as warnings on the screen.
+
+    It is no error, since a keeper may check first and enter the birds afterwards. But a pen that no fact names, where
+    others are known, is likely a slip of the tongue; and where no bird is known to be, no band can be told from
+    another that sounds like it by not being there.
+    """
+    said, warnings = "", []
+    if yard.known_pens and not ledger.names_pen(pen):
+        said = wording.pen_unknown(pen)
+        known = ", ".join(sorted(yard.known_pens))
+        warnings.append(f"no fact of this ledger names pen {pen}, but others ({known}): check the name")
+    if bands is ANY_BAND:
+        said = f"{said or wording.no_banded_bird(pen)}, {wording.ANY_BAND}"
+        warnings.append(
+            f"no bird with a band is known to be in pen {pen}, so every band from {bands[0]} to {bands[-1]} is "
+            "listened for: name those that are there with --roster"
+        )
+    return said, tuple(warnings)
 
 
 def _pen_of(yard: Yard, kind: Kind, pen: str | None, lot: str | None) -> str | None:
@@ -142,7 +168,7 @@ def _lot_in(yard: Yard, pen: str | None) -> str | None:
 
 def _opening(yard: Yard, plans: Plans, purpose: Purpose, bands: Sequence[int]) -> str:
     if purpose.kind == "banding":
-        return next_free(bands[0])
+        return wording.next_free(bands[0])
     if purpose.pen is None:
         return ""
     checks = [
@@ -154,9 +180,9 @@ def _opening(yard: Yard, plans: Plans, purpose: Purpose, bands: Sequence[int]) -
         loose = sum(
             count for (lot, pen), count in yard.loose.items() if pen == purpose.pen and purpose.lot in (None, lot)
         )
-        return opening(purpose.pen, checks[0].what if checks else "tally", loose)
+        return wording.opening(purpose.pen, checks[0].what if checks else "tally", loose)
     if purpose.kind == "check" and checks:
         of_check = [task.count for task in checks if task.what == checks[0].what]
-        return opening(purpose.pen, checks[0].what, sum(of_check))
+        return wording.opening(purpose.pen, checks[0].what, sum(of_check))
     named = None if purpose.kind == "check" else purpose.kind
-    return opening(purpose.pen, named, len(bands)) if bands is not ANY_BAND else ""
+    return wording.opening(purpose.pen, named, len(bands)) if bands is not ANY_BAND else ""

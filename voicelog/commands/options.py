@@ -14,6 +14,7 @@ from voicelog.values import VoicelogError
 from voicelog.wiring import instead_of_setting
 
 if TYPE_CHECKING:
+    from voicelog.beginning import Beginning
     from voicelog.ledger import Ledger
 
 MODEL = click.option("--model", type=click.Path(path_type=Path), help="Folder of an English Vosk model.")
@@ -63,6 +64,13 @@ KIND = click.option(
     "--kind", type=click.Choice(["check", "tally", "banding", "weighing", "roll call", "moving"]), default="check",
     show_default=True, help="What the session is for.",
 )  # fmt: skip
+
+
+def warn_before(ledger: Ledger, beginning: Beginning) -> None:
+    """Tell on stderr what is odd about a session before it begins: the clock, and its pen."""
+    warn_of_clock(ledger)
+    for warning in beginning.warnings:
+        click.echo(f"voicelog: {warning}", err=True)
 
 
 def warn_of_clock(ledger: Ledger) -> None:

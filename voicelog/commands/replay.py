@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, WAV, vocabulary, warn_of_clock
+from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, WAV, vocabulary, warn_before
 from voicelog.commands.progress import progress
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, dialogue_settings, mouth, noise_stage, open_sitting, settings_now, show_line
@@ -81,7 +81,7 @@ def replay(
         else:
             sitting = open_sitting(config, model, beginning, book)
             if book is not None:
-                warn_of_clock(book)
+                warn_before(book, beginning)
             if beginning.opening and not as_json:
                 click.echo(beginning.opening)
             been = stack.enter_context(_position())

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, vocabulary, warn_of_clock
+from voicelog.commands.options import KIND, LEDGER, LOT, MODEL, PEN, ROSTER, TO, vocabulary, warn_before
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, dialogue_settings, ledger_path, noise_stage, open_sitting, settings_now
 
@@ -74,7 +74,7 @@ def session(
             bands = parse_roster(roster) if roster is not None else None
             beginning, last = begin(book, plans, kind, roster=bands, pen=pen, lot=lot, to=to), None
             opening = beginning.opening
-        warn_of_clock(book)
+        warn_before(book, beginning)
         # The microphone before the ledger: where there is none, no session begins.
         sound = stack.enter_context(
             closing(DeviceSound(microphone or config.microphone, speaker or config.speaker, _warn))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, PEN, ROSTER, TO, WAV, vocabulary, warn_of_clock
+from voicelog.commands.options import ALOUD, KIND, LEDGER, LOT, PEN, ROSTER, TO, WAV, vocabulary, warn_before
 from voicelog.values import VoicelogError
 from voicelog.wiring import check_plans, ledger_path, mouth, open_sitting, settings_now, tell
 
@@ -48,7 +48,7 @@ def type_calls(
         say = stack.enter_context(mouth(config, aloud, wav))
         beginning = begin(book, check_plans(config), kind, roster=bands, pen=pen, lot=lot, to=to)
         sitting = open_sitting(config, None, beginning, book, listens=False)
-        warn_of_clock(book)
+        warn_before(book, beginning)
         if beginning.opening:
             click.echo(beginning.opening)
         while sitting.state.mode != "finished":

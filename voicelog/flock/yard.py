@@ -49,6 +49,13 @@ class Yard:
     """Lots that breeding groups were made up from."""
 
     @cached_property
+    def known_pens(self) -> frozenset[str]:
+        """Pens that were named, or that a live bird is in."""
+        banded = {bunch.pen for bunch in self.bunches} | {pen for pen, _, _ in self.strangers}
+        pens = {*self.pens, *banded, *(pen for _, pen in self.loose)}
+        return frozenset(pen for pen in pens if pen is not None)
+
+    @cached_property
     def pens_with_hens(self) -> frozenset[str | None]:
         """Pens with a bird that is not called male, whatever lot it is of."""
         banded = {bunch.pen for bunch in self.bunches if bunch.sex != "male"}

@@ -157,6 +157,11 @@ class Ledger:
         with sqlite.plainly(self.path):
             return tables.about_pen(self.db, pen)
 
+    def names_pen(self, pen: str) -> bool:
+        """Whether any fact names a pen, besides that a session about it began."""
+        with sqlite.plainly(self.path):
+            return tables.names_pen(self.db, pen)
+
     def about_lot(self, lot: str) -> list[Plain]:
         """All facts that name a lot, and all about the birds that were banded out of it; sorted by id."""
         with sqlite.plainly(self.path):

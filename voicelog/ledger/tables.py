@@ -157,6 +157,15 @@ WITH RECURSIVE found(id) AS (
     UNION SELECT event.id FROM event AS begun INDEXED BY event_pen JOIN event ON event.session = begun.session
     WHERE json_extract(begun.payload, '$.pen') = :pen AND begun.kind = 'session_started'
     {_AND_WHAT_BECAME_OF_THEM}"""
+_NAMES_PEN = """
+SELECT EXISTS (
+    SELECT 1 FROM event INDEXED BY event_pen WHERE json_extract(payload, '$.pen') = :pen AND kind <> 'session_started'
+) OR EXISTS (
+    SELECT 1 FROM event INDEXED BY event_from_pen WHERE json_extract(payload, '$.from_pen') = :pen
+) OR EXISTS (
+    SELECT 1 FROM event INDEXED BY event_call_pen WHERE json_extract(payload, '$.call.pen') = :pen
+)
+"""
 _ABOUT_LOT = f"""
 WITH RECURSIVE found(id) AS (
     SELECT id FROM event INDEXED BY event_of_lot WHERE json_extract(payload, '$.lot') = :lot
@@ -274,6 +283,11 @@ def about_band(db: Database, band: int) -> list[Plain]:
 def about_pen(db: Database, pen: str) -> list[Plain]:
     """All facts that name a pen, and all of sessions about it; sorted by id."""
     return _plain(db, _ABOUT_PEN, {"pen": pen})
+
+
+def names_pen(db: Database, pen: str) -> bool:
+    """Whether any fact names a pen, besides that a session about it began."""
+    return bool(db.execute(_NAMES_PEN, {"pen": pen}).fetchone()[0])
 
 
 def about_lot(db: Database, lot: str) -> list[Plain]:

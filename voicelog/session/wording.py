@@ -255,6 +255,17 @@ def split(counts: Mapping[Sex, int], males_to: str | None) -> str:
 
 
 CLOCK_BEHIND = "the clock is behind the ledger"
+ANY_BAND = "listening for any band"
+
+
+def pen_unknown(pen: str) -> str:
+    """No fact of the ledger names the pen of the session: it may be a slip."""
+    return f"pen {digits(pen)} is not in the book"
+
+
+def no_banded_bird(pen: str) -> str:
+    """No bird with a band is known to be in the pen of the session."""
+    return f"no banded bird in pen {digits(pen)}"
 
 
 def opening(pen: str, check: str | None, count: int) -> str:
