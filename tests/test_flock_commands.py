@@ -170,6 +170,51 @@ def test_a_merge_that_fails_makes_no_ledger(keeper: Keeper, tmp_path: Path) -> N
     assert f"{len(events(keeper))} events" in new("merge", keeper.ledger)
 
 
+READERS = [
+    ["summary"], ["due"], ["bird", 1], ["pen", 1], ["lot", "A7"], ["conflicts"], ["export", "birds", "birds.csv"],
+    ["backup", "copy.ledger"], ["fix", 1, "--say", "hen", "--reason", "x"], ["session", "--resume"],
+    ["undo", "0190c0de-7abc-7def-8000-0123456789ab", "--reason", "x"],
+]  # fmt: skip
+FAIL_IN_AN_EMPTY_BOOK = [
+    ["died", 1], ["move", 1, "--to", 2], ["band", 1, "--lot", "A7"], ["hatch", "A7", "--count", 3],
+    ["tend-eggs", "A7", "candle"], ["lost-band", 1], ["apply", "facts.jsonl"], ["import", "birds.csv"],
+    ["type", "--kind", "moving"], ["type", "--lot", "A7"], ["session", "--roster", "x"],
+    ["replay", "--roster", "1-3", "said.wav"], ["replay", "--model", "nowhere", "said.wav"],
+    ["demo", "--model", "nowhere"],
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", READERS, ids=str)
+def test_a_command_that_needs_a_ledger_tells_that_there_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[object]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert "there is no ledger at slip.ledger" in Keeper(Path("slip.ledger")).refused(*arguments)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("arguments", FAIL_IN_AN_EMPTY_BOOK, ids=str)
+def test_a_command_that_fails_leaves_no_empty_ledger(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[object]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("facts.jsonl").write_text('{"kind": "died", "band": 1}\n', encoding="utf-8")
+    Path("birds.csv").write_text("band,sex\n1,hen\n", encoding="utf-8")
+    before = set(tmp_path.iterdir())
+    done = Keeper(Path("slip.ledger")).run(*arguments)
+    assert done.exit_code == 2 and done.stderr.startswith("voicelog: "), done.output
+    assert set(tmp_path.iterdir()) == before
+
+
+def test_a_dry_run_leaves_no_ledger_and_an_empty_session_does(tmp_path: Path) -> None:
+    birds, keep = tmp_path / "birds.csv", Keeper(tmp_path / "new.ledger")
+    birds.write_text("band,sex\n1,male\n", encoding="utf-8")
+    assert "1 birds can be entered" in keep("import", birds, "--dry-run")
+    assert list(tmp_path.iterdir()) == [birds]
+    keep("type", stdin="")
+    assert "Session of" in keep("summary")
+
+
 def test_a_call_about_a_bird_that_died_or_was_sold(keeper: Keeper, tmp_path: Path) -> None:
     keeper("died", 4, "--on", "2025-04-25", "--cause", "cold")
     keeper("sold", 5, "--on", "2025-04-25")

@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-import sqlite_utils  # noqa: F401 - imported before rights are given up in `unprivileged_folder`
+import sqlite_utils  # imported before rights are given up in `unprivileged_folder`
 
 from voicelog.ledger import (
     CallMade,
@@ -329,6 +329,56 @@ def test_no_ledger_is_made_where_one_must_exist(tmp_path: Path) -> None:
         with pytest.raises(VoicelogError, match=says):
             Ledger.open(path, must_exist=True)
     assert _snapshot(tmp_path) == {"empty.db": b""}
+
+
+def _fail_with(path: Path, *facts: Fact) -> None:
+    with pytest.raises(VoicelogError, match="then it failed"), Ledger.open(path) as ledger:
+        assert path.exists()
+        for fact in facts:
+            ledger.append(_draft(fact))
+        raise VoicelogError("then it failed")
+
+
+def test_a_new_ledger_to_which_nothing_could_be_written_leaves_no_file(tmp_path: Path) -> None:
+    path = tmp_path / "yard.db"
+    _fail_with(path)
+    assert _snapshot(tmp_path) == {}
+    path.touch()
+    _fail_with(path)  # one that was there before stays
+    assert path.exists()
+    path.unlink()
+    link = tmp_path / "link.db"
+    link.symlink_to(path)
+    _fail_with(link)  # neither is the link lost
+    assert link.is_symlink() and not path.exists()
+    _fail_with(path, _call(1))
+    with Ledger.open(path, must_exist=True) as ledger:
+        assert len(list(ledger.events())) == 1
+
+
+def test_a_new_ledger_that_another_program_opened_stays(tmp_path: Path) -> None:
+    path = tmp_path / "yard.db"
+    first = Ledger.open(path)
+    with Ledger.open(path) as other:
+        first.close(keep_empty=False)
+        kept = other.append(_draft(_call(1)))
+    with Ledger.open(path, must_exist=True) as ledger:
+        assert list(ledger.events()) == [kept]
+
+
+def test_a_ledger_that_is_given_up_while_it_is_opened_is_not_written_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "yard.db"
+    use_wal = sqlite.use_wal
+
+    def given_up(db: sqlite_utils.Database, path: Path) -> None:
+        use_wal(db, path)
+        path.unlink()
+
+    monkeypatch.setattr(sqlite, "use_wal", given_up)
+    with pytest.raises(VoicelogError, match="given up by another program: try again"):
+        Ledger.open(path)
 
 
 def test_a_missing_folder_is_not_made(tmp_path: Path) -> None:

@@ -112,7 +112,7 @@ def _of_pen(ledger: Ledger, yard: Yard, pen: str, bands: Sequence[int]) -> tuple
     """What is odd about the pen of a session: in the words that open it, and as warnings on the screen.
 
     It is no error, since a keeper may check first and enter the birds afterwards. But a pen that no fact names, where
-    others are known, is likely a slip of the tongue; and where no bird is known to be, no band can be told from
+    others are known, is likely a slip; and where no bird is known to be, no band can be told from
     another that sounds like it by not being there.
     """
     said, warnings = "", []

@@ -41,6 +41,8 @@ def import_birds(file: Path, dry_run: bool, on: date | None, ledger: Path | None
             for place, conflict in zip(known.places, known.conflicts, strict=True):
                 line = found.facts[place - 1][0] if place is not None else 1
                 wrong.append((line, f"{conflict.about}: {conflict.says}"))
+        if dry_run or wrong:
+            book.close(keep_empty=False)
     for line, says in sorted(wrong):
         click.echo(f"{file}: line {line}: {says}")
     if wrong:

@@ -22,11 +22,15 @@ def demo(aloud: bool, wav: Path | None, model: Path | None, ledger: Path | None)
 
     Example: voicelog demo --wav replies.wav
     """
+    from voicelog.hearing import choose
     from voicelog.ledger import Ledger
     from voicelog.recorded import recorded_session
     from voicelog.replay import session_lines
 
     config = settings_now()
+    # Before anything is written: a model that is not there, or a noise stage that is not installed.
+    choose(config.engine, model, config.vosk_model)
+    stage = noise_stage(config)
     recorded = recorded_session()
     beginning = recorded.beginning
     with ExitStack() as stack:
@@ -38,7 +42,7 @@ def demo(aloud: bool, wav: Path | None, model: Path | None, ledger: Path | None)
         click.echo(f"{recorded.yard}, pen {pen}: {recorded.check}, {birds} birds.\n{CAUTIONS}\n")
         sitting = open_sitting(config, model, beginning, book, weights=recorded.weights)
         say = stack.enter_context(mouth(config, aloud, wav))
-        for line in session_lines(sitting, [recorded.file], noise_stage(config)):
+        for line in session_lines(sitting, [recorded.file], stage):
             show_line(line)
             say(line.taken, line.start_s + line.taken.audio_s)
         click.echo("")

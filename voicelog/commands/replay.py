@@ -51,6 +51,7 @@ def replay(
 
     Example: voicelog replay --roster 1-40 --ledger yard.ledger morning.flac
     """
+    from voicelog.audio import duration_s
     from voicelog.beginning import begin
     from voicelog.grammar import parse_roster
     from voicelog.ledger import Ledger
@@ -61,6 +62,9 @@ def replay(
         raise VoicelogError("--each keeps nothing: leave it out for one session of all files, or leave out --ledger")
     config = settings_now()
     bands = parse_roster(roster) if roster is not None else None
+    for file in files:
+        # Before a session begins: a slip in a name is told at once, and leaves nothing in the ledger.
+        duration_s(file)
     show = (lambda line: click.echo(line.as_json())) if as_json else show_line
     with ExitStack() as stack:
         book = stack.enter_context(Ledger.open(ledger)) if ledger is not None else None

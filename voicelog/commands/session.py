@@ -75,12 +75,12 @@ def session(
             beginning, last = begin(book, plans, kind, roster=bands, pen=pen, lot=lot, to=to), None
             opening = beginning.opening
         warn_before(book, beginning)
-        # The microphone before the ledger: where there is none, no session begins.
+        # Microphone, voice and noise stage before the ledger: where one of them fails, no session begins.
         sound = stack.enter_context(
             closing(DeviceSound(microphone or config.microphone, speaker or config.speaker, _warn))
         )
+        voice, stage = find_voice(config.voice, config.speed), noise_stage(config)
         sitting = open_sitting(config, model, beginning, book, resumed=last)
-        voice = find_voice(config.voice, config.speed)
         mouth = Mouth(voice, _voice_cache(), config.speed, config.volume_db)
         mouth.warm_up(beginning.roster)
         screen = stack.enter_context(_screen(plain))
@@ -90,7 +90,7 @@ def session(
             gain_db=config.gain_db,
             reminders=Reminders(config.reminders, config.silence_reminder_s),
         )
-        conversation = Conversation(sitting, noise_stage(config), mouth, sound, screen, settings)
+        conversation = Conversation(sitting, stage, mouth, sound, screen, settings)
         signal.signal(signal.SIGTERM, lambda *_: conversation.press("leave"))
         try:
             conversation.run(opening, keys)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -75,6 +75,29 @@ def tidy(db: Database) -> None:
     """
     with suppress(sqlite3.Error):
         db.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
+
+def discard_empty(path: Path) -> None:
+    """Take away the ledger at `path`, to which no connection of this program is open, if it holds no event.
+
+    One that another program has open stays, and so does one that cannot be looked at. (So does any on Windows, where
+    a file that is open cannot be taken away.)
+    """
+    if not path.exists():
+        return
+    with suppress(sqlite3.Error, OSError), closing(sqlite3.connect(path, timeout=0, isolation_level=None)) as conn:
+        if _holds_event(conn):
+            return
+        # Only the last connection may do away with the write-ahead log, and then lock everybody out.
+        if conn.execute("PRAGMA journal_mode=DELETE").fetchone()[0] == "delete":
+            conn.execute("BEGIN EXCLUSIVE")
+            if not _holds_event(conn):
+                path.resolve().unlink()  # a link to where the ledger was to be stays
+
+
+def _holds_event(conn: sqlite3.Connection) -> bool:
+    made = conn.execute("SELECT 1 FROM sqlite_master WHERE name = 'event'").fetchone()
+    return made is not None and conn.execute("SELECT 1 FROM event LIMIT 1").fetchone() is not None
 
 
 @contextmanager

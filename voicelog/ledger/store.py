@@ -48,13 +48,14 @@ class Ledger:
 
     `db` is the sqlite-utils database, for reading the tables; `device` the random
     id under which this ledger writes, kept in the file so that a moved ledger goes
-    on with its own chain.
+    on with its own chain. One that is `new` was made when it was opened.
     """
 
-    def __init__(self, path: Path, db: Database) -> None:
+    def __init__(self, path: Path, db: Database, *, new: bool = False) -> None:
         self.path = path
         self.db = db
         self.device = ""
+        self._new = new
         self.read_identity()
 
     def read_identity(self) -> None:
@@ -69,15 +70,27 @@ class Ledger:
 
         Raises VoicelogError, and changes nothing, where there is no ledger or can
         be none: a folder, a file that is not ours, a damaged one, one that a newer
-        voicelog wrote, a place that cannot be written. (A full disk may leave an
-        empty new file, which a later open fills.)
+        voicelog wrote, a place that cannot be written.
         """
         path = Path(path)
+        new = not path.exists()
+        try:
+            return cls._open(path, must_exist=must_exist, new=new)
+        except BaseException:
+            if new:
+                sqlite.discard_empty(path)
+            raise
+
+    @classmethod
+    def _open(cls, path: Path, *, must_exist: bool, new: bool) -> Self:
         db = sqlite.connect(path, must_exist=must_exist)
         try:
             _bring_up_to_date(db, path)
             sqlite.use_wal(db, path)
-            return cls(path, db)
+            # From here on nobody else discards it. What is written to a file that is gone already would be lost.
+            if not path.exists():
+                raise VoicelogError(f"{path} was just given up by another program: try again")
+            return cls(path, db, new=new)
         except BaseException:
             db.close()
             raise
@@ -88,10 +101,14 @@ class Ledger:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        # A slip in the name of the ledger must not leave an empty one behind the error.
+        self.close(keep_empty=kind is None)
 
-    def close(self) -> None:
+    def close(self, *, keep_empty: bool = True) -> None:
+        """Unless `keep_empty`, a ledger that was made when it was opened and holds no event leaves no file."""
         self.db.close()
+        if self._new and not keep_empty:
+            sqlite.discard_empty(self.path)
 
     def append(self, draft: Draft) -> Event:
         """Keep one fact. When this returns, it is on the disk.
