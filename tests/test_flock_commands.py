@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
+import unicodedata
 from contextlib import closing
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
@@ -149,6 +150,7 @@ def test_every_command_has_help_with_an_example(command: str) -> None:
         (["restore", "."], "is a folder"),
         (["band", "50", "--lot", "A7", "--pen", ""], "1 to 40 characters"),
         (["type", "--kind", "tally", "--pen", ""], "1 to 40 characters"),
+        (["type", "--pen", "\udce4"], "the name of the pen has a broken character"),
         (["name-pen", "3", "--title", "x" * 201], "title: "),
         (["died", "3", "--cause", "cold\nwet"], "cause: "),
         (["merge", "/nowhere.ledger"], "there is no ledger"),
@@ -609,6 +611,44 @@ def test_a_keepers_own_plan_overrides(keeper: Keeper, tmp_path: Path, monkeypatc
     ):
         own.write_text(content, encoding="utf-8")
         assert says in keeper.refused("due", "--on", "2025-04-27")
+
+
+VARIETY, LOT = "weiß, früh", "Größe Ä"
+"""A variety and a lot, each letter one character; another keyboard writes the marks behind their letters."""
+
+
+def test_names_have_letters_of_any_language_however_they_are_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own, config, keep = tmp_path / "mine.toml", tmp_path / "voicelog.toml", Keeper(tmp_path / "yard.ledger")
+    config.write_text(f'varieties = "{own.as_posix()}"\n', encoding="utf-8")
+    monkeypatch.setenv("VOICELOG_CONFIG", str(config))
+    apart = {name: unicodedata.normalize("NFD", name) for name in (VARIETY, LOT)}
+    assert all(one != other for one, other in apart.items())
+    own.write_text(f'[varieties]\n"{apart[VARIETY]}" = "vent"\n"鶉" = "vent"\n', encoding="utf-8")
+    keep("set-eggs", apart[LOT], "--variety", apart[VARIETY], "--count", 9, "--on", "2025-03-01")
+    keep("hatch", LOT, "--variety", VARIETY, "--count", 9, "--pen", 1, "--on", "2025-03-18")
+    keep("band", "1", "--lot", apart[LOT], "--on", "2025-03-19")
+    birds = tmp_path / "birds.csv"
+    birds.write_text(f"band,lot,variety,hatched,pen\n2,{apart[LOT]},,,1\n3,ウズラ,鶉,2025-03-18,\n", encoding="utf-8")
+    keep("import", birds, "--on", "2025-03-19")
+    assert keep("lot", apart[LOT]).startswith(f"lot {LOT}: {VARIETY}, 9 eggs set")
+    assert f"band 1, lot {LOT}" in keep("bird", 1) and f"band 2, lot {LOT}" in keep("bird", 2)
+    assert keep("lot", "ウズラ").startswith("lot ウズラ: 鶉, 1 hatched")
+    keep("group", "G-été", "1", "--pen", 2)
+    # What is not seen, or turns the text around it, is no letter.
+    for name in ("A\u202e7", "A\u200b7", "A\n7", "A\x1b7", "\u0308A", " A", "A/7", "=A", "A" * 21):
+        assert "is no name for it; use up to 20 letters" in keep.refused(
+            "set-eggs", name, "--variety", "鶉", "--count", 3
+        )
+    for line, says in (
+        ('weiß = "vent"', 'with other letters than a to z stands in quotes, as in "weiß" = "vent"'),
+        ('"a\u202eb" = "vent"', "variety 'a\\u202eb': name it by 1 to 40 letters"),
+        ('" " = "vent"', "name it by 1 to 40 letters"),
+        ("white = ", "mend it or name another"),
+    ):
+        own.write_text(f"[varieties]\n{line}\n", encoding="utf-8")
+        assert says in keep.refused("due")
 
 
 def test_paths_of_the_settings_may_begin_with_the_home_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,6 +6,7 @@ Nothing here does work. A room may import this module and the rooms that
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -81,6 +82,14 @@ class Heard:
     @property
     def text(self) -> str:
         return " ".join(word.text for word in self.words)
+
+
+def composed(text: str) -> str:
+    """A name as names are kept and compared: in Unicode's form C, one character for a letter with its marks.
+
+    A keyboard writes ü as one character, a file from elsewhere may hold it as u and the two dots.
+    """
+    return unicodedata.normalize("NFC", text)
 
 
 def expanded(path: Path) -> Path:

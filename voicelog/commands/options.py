@@ -10,7 +10,7 @@ import click
 
 from voicelog.bookkeeping import parse_day
 from voicelog.commands.written import written
-from voicelog.values import VoicelogError
+from voicelog.values import VoicelogError, composed
 from voicelog.wiring import instead_of_setting
 
 if TYPE_CHECKING:
@@ -53,12 +53,25 @@ ON = click.option(
 def _pen(_context: click.Context, _option: click.Parameter, name: str | None) -> str | None:
     if name is not None and not 1 <= len(name) <= LONGEST_PEN_NAME:
         raise VoicelogError(f"pen “{name}”: the name of a pen has 1 to {LONGEST_PEN_NAME} characters; name it so")
+    if name is not None and not _is_text(name):
+        raise VoicelogError("the name of the pen has a broken character in it: give it again without it")
     return name
+
+
+def _is_text(name: str) -> bool:
+    """Whether it can be written down: bytes of a command line that are no UTF-8 come as half characters."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 LONGEST_PEN_NAME = 40
 PEN = click.option("--pen", callback=_pen, help="The pen.")
-LOT = click.option("--lot", help="The lot.")
+LOT = click.option(
+    "--lot", callback=lambda _ctx, _param, name: None if name is None else composed(name), help="The lot."
+)
 TO = click.option("--to", callback=_pen, help="For a move: the pen that the birds go to.")
 KIND = click.option(
     "--kind", type=click.Choice(["check", "tally", "banding", "weighing", "roll call", "moving"]), default="check",

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from voicelog.flock.varieties import Plans
 from voicelog.ledger import Banded, CallMade, Fact, Hatched
-from voicelog.values import Call, VoicelogError
+from voicelog.values import Call, VoicelogError, composed
 
 NEEDED = ("band",)
 COLUMNS = ("band", "lot", "variety", "hatched", "pen", "sex", "weight_g", "condition", "fate")
@@ -65,7 +65,7 @@ def read_bird_list(path: Path, plans: Plans, known_lots: frozenset[str], on: dat
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = composed(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:
         raise VoicelogError(f"{path}: is not in UTF-8; save it again as CSV UTF-8") from None
     except OSError as wrong:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from voicelog.ledger import SLOTS, FoldedBird, FoldedPen, Ledger, Plain, fates, fold_birds, headcount
-from voicelog.values import VoicelogError
+from voicelog.values import VoicelogError, composed
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,7 @@ def bird_history(ledger: Ledger, band: int) -> list[History]:
 
 def lot_history(ledger: Ledger, lot: str) -> History:
     """Raises VoicelogError for a lot that is not in the book."""
+    lot = composed(lot)
     found = ledger.lots().lots.get(lot)
     if found is None:
         raise VoicelogError(f"no lot {lot} in this ledger; enter it with voicelog set-eggs or voicelog hatch")

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from voicelog.values import VoicelogError
+from voicelog.values import VoicelogError, composed
+
+LONGEST_NAME = 40
+"""Characters of a variety's name."""
 
 Days = Annotated[int, Field(ge=0, le=400)]
 
@@ -52,12 +56,12 @@ class Plans(_Planned):
 
     def of(self, variety: str) -> Plan | None:
         """The plan of a variety, None where it has none."""
-        name = self.varieties.get(variety)
+        name = self.varieties.get(composed(variety))
         return None if name is None else self.plans[name]
 
     def must_know(self, variety: str) -> None:
         """Raises VoicelogError for a variety without a plan."""
-        if variety not in self.varieties:
+        if composed(variety) not in self.varieties:
             known = ", ".join(sorted(self.varieties))
             raise VoicelogError(f"no variety “{variety}”; known are {known}; add yours to a varieties file")
 
@@ -82,6 +86,11 @@ def load_plans(shipped: Path, own: Path | None = None) -> Plans:
         name = ".".join(str(part) for part in first["loc"])
         raise VoicelogError(f"{path}: {name}: {first['msg']}; mend that line") from wrong
     for variety, plan in plans.varieties.items():
+        if not (variety.isprintable() and variety.strip() == variety and 1 <= len(variety) <= LONGEST_NAME):
+            # Shown with its escapes, for it may hold what a screen takes for a command.
+            raise VoicelogError(
+                f"{path}: variety {variety!r}: name it by 1 to {LONGEST_NAME} letters, signs and spaces"
+            )
         if plan not in plans.plans:
             raise VoicelogError(f"{path}: variety “{variety}” names plan “{plan}”, which is not there; define it")
     for plan_name, plan_found in plans.plans.items():
@@ -92,7 +101,18 @@ def load_plans(shipped: Path, own: Path | None = None) -> Plans:
 
 
 def _read(path: Path) -> dict[str, Any]:
+    text = ""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = composed(path.read_text(encoding="utf-8-sig"))
+        return tomllib.loads(text)
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
-        raise VoicelogError(f"{path}: cannot be read as TOML ({wrong}); mend it or name another") from wrong
+        do = "mend it or name another"
+        if _is_beyond_ascii(text, str(wrong)):
+            do = 'a name with other letters than a to z stands in quotes, as in "weiß" = "vent"'
+        raise VoicelogError(f"{path}: cannot be read as TOML ({wrong}); {do}") from wrong
+
+
+def _is_beyond_ascii(text: str, wrong: str) -> bool:
+    """Whether the line that the error names has such a letter, which TOML takes in a name only between quotes."""
+    line = re.search(r"at line (\d+)", wrong)
+    return line is not None and not text.split("\n")[int(line[1]) - 1].isascii()

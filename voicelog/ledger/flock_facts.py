@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from voicelog.ledger.ids import EventId
-from voicelog.ledger.kept import Birds, Dated, Kept, LotName, PenName
+from voicelog.ledger.kept import Birds, Dated, Kept, LotName, PenName, VarietyName
 from voicelog.values import BandNumber, Sex
 
 PenUse = Literal["young", "hens", "males", "breeding"]
@@ -24,7 +24,7 @@ class EggsSet(Dated):
     kind: Literal["eggs_set"] = "eggs_set"
     v: Literal[1] = 1
     lot: LotName
-    variety: str
+    variety: VarietyName
     count: Birds
     parents: LotName | None = None
 
@@ -45,7 +45,7 @@ class Hatched(Dated):
     kind: Literal["hatched"] = "hatched"
     v: Literal[1] = 1
     lot: LotName
-    variety: str | None = None
+    variety: VarietyName | None = None
     count: Birds
     pen: PenName | None = None
     parents: LotName | None = None

@@ -5,10 +5,18 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-LotName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,19}$")]
+from voicelog.values import composed
+
+_COMPOSED = BeforeValidator(lambda name: composed(name) if isinstance(name, str) else name)
+
+# Letters, their marks and digits of any language; nothing that is not seen or that turns the text around it.
+LotName = Annotated[str, Field(pattern=r"^[\p{L}\p{Nd}][\p{L}\p{M}\p{Nd} ._-]{0,19}$"), _COMPOSED]
 """The name of a lot or a group, such as "A7"."""
+
+VarietyName = Annotated[str, _COMPOSED]
+"""The name of a variety; those that there are stand in a varieties file."""
 
 PenName = Annotated[str, Field(min_length=1, max_length=40)]
 
