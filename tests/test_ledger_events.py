@@ -65,6 +65,9 @@ def test_ids_increase_though_the_clock_stands_behind(monkeypatch: pytest.MonkeyP
 def test_a_fact_is_told_by_its_kind() -> None:
     started = SessionStarted(roster=(3, 7), pen="6")
     assert fact_adapter.validate_json(started.model_dump_json()) == started
+    assert "lot" not in started.model_dump(mode="json")
+    of_lot = SessionStarted(roster=(), purpose="tally", pen="6", lot="A7")
+    assert fact_adapter.validate_json(of_lot.model_dump_json()) == of_lot
     assert fact_adapter.validate_python({"kind": "note", "band": 7}) == NoteKept(band=7)
 
 

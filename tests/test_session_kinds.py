@@ -10,9 +10,9 @@ from flock_help import Keeper
 
 from voicelog.beginning import begin
 from voicelog.bookkeeping import enter, fact
-from voicelog.flock import bird_history, load_plans, yard_now
+from voicelog.flock import bird_history, load_plans, lot_history, yard_now
 from voicelog.grammar import CallSaid, Grammars
-from voicelog.ledger import CallMade, Ledger
+from voicelog.ledger import CallMade, Draft, Ledger, SessionStarted, new_id
 from voicelog.places import shipped
 from voicelog.resuming import go_on
 from voicelog.session import Kind, Settings, Turn, resume, start, step
@@ -277,6 +277,29 @@ def test_a_banding_is_gone_on_with_in_its_pen_and_lot_whatever_came_into_it_sinc
     beginning, (name, state) = go_on(ledger, PLANS, Settings())
     assert (beginning.purpose.pen, beginning.purpose.lot, state.purpose.lot) == ("1", "A7", "A7")
     assert name == sitting.session and state.banded == sitting.state.banded
+
+
+@pytest.mark.parametrize("kind", ["tally", "banding", "weighing"])
+def test_a_session_keeps_its_lot_before_anything_is_said(sit: Sit, ledger: Ledger, kind: Kind) -> None:
+    """What came into the pen since does not make it doubtful which lot it is about."""
+    sitting = sit(kind, pen="1", lot="A7")
+    sitting.type("note")
+    sitting.type("restless")
+    enter(ledger, [fact("hatched", lot="B8", variety="white", count=3, pen="1")])
+    beginning, (_, state) = go_on(ledger, PLANS, Settings())
+    assert (beginning.purpose.lot, state.purpose.lot) == ("A7", "A7")
+    sit(kind, pen="1", lot="B8")
+    for lot in ("A7", "B8"):
+        told = [entry.says for entry in lot_history(ledger, lot).entries]
+        assert told.count("session started") == 1 and told.count("voice note") == (lot == "A7")
+
+
+def test_a_session_from_before_its_lot_was_kept_takes_it_from_what_was_counted(sit: Sit, ledger: Ledger) -> None:
+    session = new_id()
+    for made in (SessionStarted(roster=(), purpose="tally", pen="1"), fact("counted", sex="male", lot="A7", pen="1")):
+        ledger.append(Draft(id=new_id(), session=session, fact=made))
+    enter(ledger, [fact("hatched", lot="B8", variety="white", count=3, pen="1")])
+    assert go_on(ledger, PLANS, Settings())[0].purpose.lot == "A7"
 
 
 @pytest.mark.parametrize(

@@ -25,8 +25,10 @@ def go_on(ledger: Ledger, plans: Plans, settings: Settings) -> tuple[Beginning, 
         raise VoicelogError("a move cannot be gone on with: begin a new one for the birds that are left, with --to")
     kind = next(kind for kind in KINDS if kind == started.purpose)
     facts = [(event.id, event.fact) for event in ledger.events(session=name)]
-    # The pen may hold another lot by now, or nothing without a band any more.
-    lot = next((fact.lot for _, fact in reversed(facts) if isinstance(fact, Banded | Counted)), None)
+    # The pen may hold another lot by now, or nothing without a band any more. Sessions once were kept without their
+    # lot; what was banded or counted in them tells it.
+    told = (fact.lot for _, fact in reversed(facts) if isinstance(fact, Banded | Counted))
+    lot = started.lot or next(told, None)
     beginning = begin(ledger, plans, kind, roster=started.roster or None, pen=started.pen, lot=lot, going_on=True)
     # What this session itself called is no earlier knowledge, to be contradicted.
     own = {fact.call.band for _, fact in facts if fact.kind == "call"}

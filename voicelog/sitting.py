@@ -113,7 +113,7 @@ class Sitting:
         self.session = session or new_id()
         if ledger is not None and session is None:
             purpose = state.purpose
-            started = SessionStarted(roster=state.roster, purpose=purpose.kind, pen=purpose.pen)
+            started = SessionStarted(roster=state.roster, purpose=purpose.kind, pen=purpose.pen, lot=purpose.lot)
             ledger.append(Draft(id=new_id(), session=self.session, fact=started))
 
     def again(self, state: State) -> Sitting:

@@ -14,7 +14,7 @@ from pydantic import AfterValidator, AwareDatetime, Field, TypeAdapter, model_va
 
 from voicelog.ledger.flock_facts import FlockFact
 from voicelog.ledger.ids import EventId, new_id
-from voicelog.ledger.kept import Dated, Kept
+from voicelog.ledger.kept import Dated, Kept, LotName
 from voicelog.values import BandNumber, Call, Verdict
 
 __all__ = [
@@ -38,13 +38,15 @@ __all__ = [
 
 class SessionStarted(Kept):
     """A pass over the birds of `roster` begins; `purpose` is "check" for a check of sex and health,
-    else the kind of session, such as "tally", whose roster is empty."""
+    else the kind of session, such as "tally", whose roster is empty. A session that is about no lot,
+    and every one from before `lot` was kept, is written without it."""
 
     kind: Literal["session_started"] = "session_started"
     v: Literal[1] = 1
     roster: tuple[BandNumber, ...]
     purpose: str = "check"
     pen: str | None = None
+    lot: LotName | None = Field(default=None, exclude_if=lambda lot: lot is None)
 
 
 class CallMade(Dated):

@@ -180,7 +180,8 @@ class Ledger:
             return tables.names_pen(self.db, pen)
 
     def about_lot(self, lot: str) -> list[Plain]:
-        """All facts that name a lot, and all about the birds that were banded out of it; sorted by id."""
+        """All facts that name a lot, all about the birds that were banded out of it, and how sessions about it went;
+        sorted by id."""
         with sqlite.plainly(self.path):
             return tables.about_lot(self.db, lot)
 

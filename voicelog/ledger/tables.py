@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any
 import orjson
 
 from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_passing
+from voicelog.ledger.events import CHANGES_NOTHING
 from voicelog.ledger.forks import writers
 from voicelog.ledger.lots import FoldedLots, fold_lots, fold_tallies, tally_up
 from voicelog.ledger.plain import (
@@ -166,9 +167,13 @@ SELECT EXISTS (
     SELECT 1 FROM event INDEXED BY event_call_pen WHERE json_extract(payload, '$.call.pen') = :pen
 )
 """
+# How a session about a lot went. Its calls may be about birds of other lots.
+_ON_THE_WAY = tuple(sorted(CHANGES_NOTHING))
 _ABOUT_LOT = f"""
 WITH RECURSIVE found(id) AS (
     SELECT id FROM event INDEXED BY event_of_lot WHERE json_extract(payload, '$.lot') = :lot
+    UNION SELECT event.id FROM event AS begun INDEXED BY event_of_lot JOIN event ON event.session = begun.session
+    WHERE json_extract(begun.payload, '$.lot') = :lot AND begun.kind = 'session_started' AND event.kind IN {_ON_THE_WAY}
     {_AND_WHAT_BECAME_OF_THEM}"""
 # Facts about lots and pens, and whatever retracts them.
 _LOT_EVENTS = f"""
@@ -291,7 +296,8 @@ def names_pen(db: Database, pen: str) -> bool:
 
 
 def about_lot(db: Database, lot: str) -> list[Plain]:
-    """All facts that name a lot, and all about the birds that were banded out of it; sorted by id."""
+    """All facts that name a lot, all about the birds that were banded out of it, and how sessions about it went;
+    sorted by id."""
     bands = [band for (band,) in db.execute("SELECT DISTINCT first_band FROM bird WHERE lot = ?", [lot])]
     named = json.dumps([band for (band,) in db.execute(_SAME_BIRDS, {"bands": json.dumps(bands)})])
     of_bands = _plain(db, _DECIDING, {"bands": named})
