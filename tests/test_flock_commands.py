@@ -472,6 +472,37 @@ def test_exports_are_read_by_others(keeper: Keeper, tmp_path: Path) -> None:
             assert {name: value.removeprefix("'") for name, value in row.items()} == expected
 
 
+def test_of_a_bird_weighed_twice_in_a_session_the_last_weight_holds(keeper: Keeper, tmp_path: Path) -> None:
+    def weights() -> list[tuple[int, float]]:
+        keeper("export", "weights", tmp_path / "weights.jsonl")
+        lines = (tmp_path / "weights.jsonl").read_text(encoding="utf-8").splitlines()
+        return [(row["band"], row["weight_g"]) for row in map(json.loads, lines)]
+
+    def weigh(*said: str) -> None:
+        keeper("type", "--kind", "weighing", "--pen", 3, stdin="".join(f"{line}\n" for line in said))
+
+    weigh("band 4 three hundred grams", "band 5 two hundred grams", "band 4 three hundred ten grams", "yes")
+    assert weights() == [(5, 200.0), (4, 310.0)]
+    # Fixed afterwards, the first one is still the one before, and the last still the last.
+    with Ledger.open(keeper.ledger) as ledger:
+        (first, _), (last, _) = ledger.calls_of(4)
+    keeper("fix", first, "--say", "three hundred one grams", "--reason", "misread")
+    assert weights() == [(5, 200.0), (4, 310.0)]
+    fixed = keeper("fix", last, "--say", "three hundred eleven grams", "--reason", "misread")
+    assert sorted(weights()) == [(4, 311.0), (5, 200.0)]
+    # Taken back, it leaves the one before.
+    undo = fixed.split("voicelog undo ")[1].split()[0]
+    for event in (undo, last):
+        keeper("undo", event, "--reason", "another bird")
+    assert sorted(weights()) == [(4, 301.0), (5, 200.0)]
+    # Another session is another weight, and so is each that was entered.
+    weigh("band 4 three hundred twelve grams")
+    facts = [{"kind": "call", "on": f"2025-05-0{n}", "call": {"band": 6, "weight_g": 100.0 + n}} for n in (1, 2)]
+    (tmp_path / "facts.jsonl").write_text("\n".join(map(json.dumps, facts)), encoding="utf-8")
+    keeper("apply", tmp_path / "facts.jsonl")
+    assert sorted(weights()) == [(4, 301.0), (4, 312.0), (5, 200.0), (6, 101.0), (6, 102.0)]
+
+
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@A1", "\tx", "\rx"])
 def test_no_text_is_a_formula_in_a_spreadsheet(keeper: Keeper, tmp_path: Path, text: str) -> None:
     keeper("move", 6, f"--to={text}", "--on", "2025-05-01")

@@ -22,10 +22,28 @@ _SELECT: dict[What, str] = {
     "calls": f"""
         SELECT call.id, call.day, call.band, call.bird, {_SLOTS}, supersedes, state, words, certainty, engine, session
         FROM call JOIN event USING (id) ORDER BY call.day, call.id""",
+    # Of a bird that was weighed more than once in a session the last weight holds: the dialogue asked whether it does.
+    # A correction is of the session of the call that it corrects, and said when that was. What commands entered
+    # together is no session, and may be the weights of many days.
     "weights": """
-        SELECT call.day, call.band, call.bird, bird.lot, bird.sex, call.weight_g
-        FROM call LEFT JOIN bird ON bird.id = call.bird
-        WHERE call.weight_g IS NOT NULL AND call.state = 'effective' ORDER BY call.day, call.id""",
+        WITH RECURSIVE said (id, first) AS (
+            SELECT id, id FROM called WHERE supersedes = '' OR supersedes NOT IN (SELECT id FROM event)
+            UNION ALL SELECT called.id, said.first FROM said
+            JOIN called INDEXED BY called_correction ON called.supersedes = said.id AND called.supersedes <> ''
+        ), known AS MATERIALIZED (
+            -- set apart, it gets an index by id for the while; joined as it is, it is gone through for every weight
+            SELECT id, lot, sex FROM bird
+        ), weighed AS (
+            SELECT call.id, call.day, call.band, call.bird, known.lot, known.sex, call.weight_g, row_number() OVER (
+                PARTITION BY call.bird,
+                    iif(session IN (SELECT session FROM event WHERE kind = 'session_started'), session, call.id)
+                ORDER BY said.first DESC, call.id DESC
+            ) AS from_last
+            FROM call JOIN said ON said.id = call.id JOIN event ON event.id = said.first
+            LEFT JOIN known ON known.id = call.bird
+            WHERE call.weight_g IS NOT NULL AND call.state = 'effective'
+        )
+        SELECT day, band, bird, lot, sex, weight_g FROM weighed WHERE from_last = 1 ORDER BY day, id""",
 }
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a spreadsheet takes for the beginning of a formula."""
