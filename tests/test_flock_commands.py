@@ -292,6 +292,66 @@ def test_a_summary_is_of_the_last_session_whatever_was_entered_since(keeper: Kee
     assert keeper("summary") == told
 
 
+def test_a_summary_tells_the_calls_as_they_stand_and_what_was_changed_since(keeper: Keeper) -> None:
+    said = ("band 4 male foam yes", "band 5 hen", "band 6 male", "strike that", "band 7 hen", "finish session")
+    keeper("type", "--roster", "4-7", stdin="".join(f"{line}\n" for line in said))
+
+    def told() -> list[str]:
+        return [line.strip() for line in keeper("summary").splitlines()[1:]]
+
+    at_first = ["called: 3", "male: 1 (bands 4)", "female: 2 (bands 5,7)"]
+    assert told()[:3] == at_first and "changed since:" not in told()
+    with Ledger.open(keeper.ledger) as ledger:
+        ((five, _),) = ledger.calls_of(5)
+        (strike,) = (event.id for event in ledger.events() if event.fact.kind == "void")
+    fixed = keeper("fix", 4, "--say", "hen", "--reason", "misheard")
+    back = keeper("undo", five, "--reason", "not my bird")
+    keeper("undo", strike, "--reason", "it was right")
+    now = told()
+    assert now[:3] == ["called: 3", "male: 1 (bands 6)", "female: 2 (bands 4,7)"]
+    # What was said in the session stays visible beside it.
+    assert "struck: 1, corrected: 0" in now and "no sex called yet: 1 (bands 5)" in now
+    assert now[now.index("changed since:") + 1 :] == [
+        "band 4: male, foam yes  [corrected]",
+        "band 5: female  [taken back: not my bird]",
+        "band 6: male  [counts again]",
+        "band 4: female, foam yes (fixed: misheard)",
+    ]
+    # A fix and an undo that were taken back changed nothing.
+    for done in (fixed, back):
+        keeper("undo", done.split("voicelog undo ")[1].split()[0], "--reason", "it was right")
+    assert told()[told().index("changed since:") + 1 :] == ["band 6: male  [counts again]"]
+
+
+def test_a_summary_tells_another_sex_that_a_fix_brought(keeper: Keeper) -> None:
+    for said in ("band 4 hen\nband 5 hen\n", "band 4 hen\nband 5 male\nyes\n"):
+        keeper("type", "--roster", "1-40", stdin=f"{said}finish session\n")
+    assert "another sex than before: 1 (bands 5)" in keeper("summary")
+    with Ledger.open(keeper.ledger) as ledger:
+        last = {band: ledger.calls_of(band)[-1][0] for band in (4, 5)}
+    keeper("fix", last[4], "--say", "male", "--reason", "misheard")
+    keeper("fix", last[5], "--say", "hen", "--reason", "misheard")
+    assert "another sex than before: 1 (bands 4)" in keeper("summary")
+
+
+def test_a_summary_of_a_tally_or_a_banding_tells_what_was_taken_back_since(keeper: Keeper) -> None:
+    def last(kind: str) -> str:
+        with Ledger.open(keeper.ledger) as ledger:
+            return [event.id for event in ledger.events() if event.fact.kind == kind][-1]
+
+    keeper("type", "--kind", "tally", "--lot", "A7", stdin="hen\nmale\nfinish session\n")
+    assert "pen 1, lot A7, 2 birds" in keeper("summary")
+    keeper("undo", last("counted"), "--reason", "a hen")
+    told = keeper("summary")
+    assert "pen 1, lot A7, 1 birds" in told and "  male: 0" in told
+    assert told.endswith("  changed since:\n    counted: male  [taken back: a hen]\n")
+    keeper("type", "--kind", "banding", "--lot", "A7", stdin="hen\nhen\nfinish session\n")
+    keeper("undo", last("banded"), "--reason", "fell off")
+    told = keeper("summary")
+    assert "banded: 1 (bands 41)" in told
+    assert told.endswith("    band 42: put on of lot A7 in pen 1  [taken back: fell off]\n")
+
+
 def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
     calls = "band 4 male foam yes\nband 4 three hundred grams\nfinish session\n"
     keeper("type", "--roster", "1-40", stdin=calls)

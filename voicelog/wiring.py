@@ -268,6 +268,6 @@ def show_summary(book: Any, session: str | None) -> None:
         raise VoicelogError(f"{book.path}: no session yet; begin one with voicelog type or voicelog replay")
     for problem in book.verify():
         click.echo(f"voicelog: {book.path}: {problem}", err=True)
-    events = list(book.events(session=chosen))
-    for line in summary_lines(summarise(events, changed=book.changed_in(chosen))):
+    told = summarise(book.about_session(chosen), book.changed_in(chosen), len(book.conflicts_of(chosen)))
+    for line in summary_lines(told):
         click.echo(line)

@@ -14,7 +14,7 @@ from voicelog.wiring import ledger_path, settings_now, show_summary
 @LEDGER
 @click.option("--session", help="The id of a session; the last one where none is named.")
 def summary(ledger: Path | None, session: str | None) -> None:
-    """Tell what a session did, from the ledger alone.
+    """Tell what a session did, as its calls stand now, and what was changed since.
 
     Example: voicelog summary --ledger yard.ledger
     """

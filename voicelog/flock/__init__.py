@@ -5,7 +5,7 @@ It reads the ledger; it knows nothing of sound or of the dialogue's course.
 
 from voicelog.flock.due import STATUSES, Task, due, without_lot, without_plan
 from voicelog.flock.earlier import earlier_calls, gone_birds, live_bands, names_bird
-from voicelog.flock.history import History, bird_history, lot_history, pen_history, ranges
+from voicelog.flock.history import History, bird_history, lot_history, pen_history, ranges, says
 from voicelog.flock.varieties import Check, Plan, Plans, load_plans
 from voicelog.flock.yard import Yard, yard_now, yard_of
 
@@ -27,6 +27,7 @@ __all__ = [
     "names_bird",
     "pen_history",
     "ranges",
+    "says",
     "without_lot",
     "without_plan",
     "yard_now",

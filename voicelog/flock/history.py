@@ -114,7 +114,7 @@ def _entries(ledger: Ledger, events: Sequence[Plain]) -> list[Entry]:
         return (event_id,) if ledger.sound_path(event_id).is_file() else ()
 
     told = [
-        Entry(event_id, day, _says(fact), words[event_id], why.get(event_id, ""), heard(event_id))
+        Entry(event_id, day, says(fact), words[event_id], why.get(event_id, ""), heard(event_id))
         for event_id, _, _, _, day, fact in events
     ]
     return sorted(told, key=lambda entry: (entry.day, entry.id))
@@ -169,8 +169,8 @@ def _bird_line(bird: FoldedBird) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _says(fact: dict[str, Any]) -> str:
-    """One fact in plain words."""
+def says(fact: dict[str, Any]) -> str:
+    """One fact, as its payload, in plain words."""
     get = fact.get
     match fact["kind"]:
         case "call":

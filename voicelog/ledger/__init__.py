@@ -49,12 +49,13 @@ from voicelog.ledger.lots import (
 )
 from voicelog.ledger.plain import Plain, local_day, plain_event
 from voicelog.ledger.project import Bird, Book, KeptCall, fold
-from voicelog.ledger.standing import fates, taken_back
+from voicelog.ledger.standing import TAKERS, fates, taken_back
 from voicelog.ledger.store import Contradiction, Ledger
 
 __all__ = [
     "CHANGES_NOTHING",
     "SLOTS",
+    "TAKERS",
     "BandLost",
     "BandReplaced",
     "Banded",

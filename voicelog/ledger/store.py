@@ -159,6 +159,11 @@ class Ledger:
         with sqlite.plainly(self.path):
             return tables.conflicts_now(self.db)
 
+    def conflicts_of(self, session: str) -> list[Conflict]:
+        """Those that a fact of a session is part of, or what corrected one or took it back since."""
+        ours = {event.id for event in self.about_session(session)}
+        return [conflict for conflict in self.conflicts() if ours & {conflict.event, conflict.other}]
+
     def lots(self) -> FoldedLots:
         """The lots and pens."""
         with sqlite.plainly(self.path):
@@ -227,14 +232,19 @@ class Ledger:
         return next((fact.roster for fact in facts if isinstance(fact, SessionStarted)), ())
 
     def changed_in(self, session: str) -> list[int]:
-        """Bands of birds that were called another sex in this session than in an earlier one."""
+        """Bands of birds that were called another sex in this session than in an earlier one, as its calls stand now:
+        what corrected one of them since was said when that was."""
         sql = """
-            SELECT DISTINCT call.band FROM event JOIN call USING (id)
-            WHERE event.session = ? AND call.state = 'effective' AND call.sex IN ('male', 'female') AND EXISTS (
-                SELECT 1 FROM call AS earlier JOIN event AS said ON said.id = earlier.id
+            WITH RECURSIVE ours (id, first) AS (
+                SELECT id, id FROM event WHERE session = ? AND kind = 'call'
+                UNION SELECT event.id, ours.first FROM event JOIN ours ON event.about = ours.id WHERE kind = 'call'
+            )
+            SELECT DISTINCT call.band FROM ours JOIN call USING (id)
+            WHERE call.state = 'effective' AND call.sex IN ('male', 'female') AND EXISTS (
+                SELECT 1 FROM call AS earlier
                 WHERE earlier.band = call.band AND earlier.bird = call.bird AND earlier.state = 'effective'
                   AND earlier.sex IN ('male', 'female') AND earlier.sex <> call.sex
-                  AND said.session <> event.session AND earlier.day <= call.day AND earlier.id < call.id)
+                  AND earlier.id NOT IN (SELECT id FROM ours) AND earlier.day <= call.day AND earlier.id < ours.first)
             ORDER BY call.band"""
         with sqlite.plainly(self.path):
             return [band for (band,) in self.db.execute(sql, [session])]
@@ -293,6 +303,20 @@ class Ledger:
         with sqlite.plainly(self.path):
             rows = list(self.db.query(f"{SELECT} WHERE {where} ORDER BY id", asked))
         return map(to_event, rows)
+
+    def about_session(self, session: str) -> list[Event]:
+        """The events of a session, and whatever corrected one of them or took it back since; sorted by id.
+
+        Raises VoicelogError for a row that cannot be read.
+        """
+        sql = f"""
+            WITH RECURSIVE found (id) AS (
+                SELECT id FROM event WHERE session = ?
+                UNION SELECT event.id FROM event JOIN found ON event.about = found.id
+            )
+            {SELECT} JOIN found USING (id) ORDER BY event.id"""
+        with sqlite.plainly(self.path):
+            return list(map(to_event, self.db.query(sql, [session])))
 
     def sessions(self) -> list[str]:
         """The ids of all sessions, oldest first."""

@@ -1,13 +1,14 @@
-"""The summary at the end of a session, from the ledger alone."""
+"""The summary of a session, from the ledger alone: its calls as they stand now, and what was changed since."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from voicelog.flock import ranges
+from voicelog.flock import ranges, says
 from voicelog.ledger import (
+    TAKERS,
     Banded,
     Bird,
     Book,
@@ -17,6 +18,7 @@ from voicelog.ledger import (
     Retracted,
     SessionFinished,
     SessionStarted,
+    fates,
     fold,
     taken_back,
 )
@@ -25,10 +27,12 @@ from voicelog.values import Call, VoicelogError
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What one session did. `left` are the bands of its roster that were not done; `book` folds its events.
+    """What one session did. `left` are the bands of its roster that were not done; `book` folds its events,
+    and what corrected one of them or took it back since.
 
     `counted` are the birds of a tally by sex, `banded` the bands put on. `changed` are the birds whose sex was
-    another one in an earlier session.
+    another one in an earlier session. `struck` and `corrected` count calls by what was said in the session itself;
+    `since` tells in plain words what became of its facts afterwards. `conflicts` counts what cannot all be true.
     """
 
     session: str
@@ -42,17 +46,25 @@ class Summary:
     counted: tuple[tuple[str, int], ...] = ()
     banded: tuple[int, ...] = ()
     changed: tuple[int, ...] = ()
+    lot: str | None = None
+    struck: int = 0
+    corrected: int = 0
+    since: tuple[str, ...] = ()
+    conflicts: int = 0
 
 
-def summarise(events: Iterable[Event], changed: Iterable[int] = ()) -> Summary:
-    """The summary of one session's events. Raises VoicelogError where they begin no session.
+def summarise(events: Iterable[Event], changed: Iterable[int] = (), conflicts: int = 0) -> Summary:
+    """The summary of one session's events, and of what corrected one of them or took it back since.
 
-    `changed` are bands whose sex is another one than in an earlier session.
+    `changed` are bands whose sex is another one than in an earlier session, `conflicts` how many things cannot all be
+    true that the session is part of. Raises VoicelogError where the events begin no session.
     """
     events = list(events)
     started = next((e for e in events if isinstance(e.fact, SessionStarted)), None)
     if started is None or not isinstance(started.fact, SessionStarted):
         raise VoicelogError("that session is not in this ledger; list the ledger's last one without --session")
+    own = [event for event in events if event.session == started.session]
+    states = [call.state for call in fold(own).calls]
     book = fold(events)
     purpose = started.fact.purpose
     done = {band for band, bird in book.birds.items() if _done(bird.known, purpose)}
@@ -71,7 +83,27 @@ def summarise(events: Iterable[Event], changed: Iterable[int] = ()) -> Summary:
         counted=tuple((sex, counted[sex]) for sex in ("female", "male", "unsure")),
         banded=tuple(banded),
         changed=tuple(sorted(band for band in changed if band in book.birds)),
+        lot=started.fact.lot,
+        struck=states.count("voided"),
+        corrected=states.count("superseded"),
+        since=tuple(_since(events, own)),
+        conflicts=conflicts,
     )
+
+
+def _since(events: Sequence[Event], own: Sequence[Event]) -> Iterator[str]:
+    """What became of the facts of a session (`own`) by later ones, and the corrections that stand, in plain words."""
+    plain = [(event.id, event.fact.model_dump(mode="json")) for event in events]
+    ids = {event.id for event in own}
+    then, now = fates((event_id, fact) for event_id, fact in plain if event_id in ids), fates(plain)
+    for event_id, fact in plain:
+        fate = now.get(event_id)
+        if fact["kind"] in TAKERS:
+            continue
+        if event_id in ids and fate != then.get(event_id):
+            yield f"{says(fact)}  [{fate or 'counts again'}]"
+        elif event_id not in ids and fate is None:
+            yield says(fact)
 
 
 def _done(known: Call, purpose: str) -> bool:
@@ -85,7 +117,7 @@ def _done(known: Call, purpose: str) -> bool:
 def summary_lines(summary: Summary) -> list[str]:
     """The summary as lines of plain text."""
     birds = list(summary.book.birds.values())
-    where = f"pen {summary.pen}, " if summary.pen else ""
+    where = "".join(f"{what} {name}, " for what, name in (("pen", summary.pen), ("lot", summary.lot)) if name)
     state = "" if summary.finished else " (not finished)"
     begun = summary.began.at.astimezone()
     if summary.purpose == "tally":
@@ -104,11 +136,20 @@ def summary_lines(summary: Summary) -> list[str]:
         of_sex = [bird for bird in birds if bird.known.sex == sex]
         lines.append(f"  {sex}: {len(of_sex)}{_bands(of_sex)}")
     lines += _noted(birds)
-    states = [call.state for call in summary.book.calls]
-    lines.append(f"  struck: {states.count('voided')}, corrected: {states.count('superseded')}")
+    lines.append(f"  struck: {summary.struck}, corrected: {summary.corrected}")
     if summary.purpose in _MISSING:
         missing = f" (bands {ranges(summary.left)})" if summary.left else ""
         lines.append(f"  {_MISSING[summary.purpose]}: {len(summary.left)}{missing}")
+    return lines + _afterwards(summary)
+
+
+def _afterwards(summary: Summary) -> list[str]:
+    """What was changed since, and that something cannot be true; nothing where there is neither."""
+    lines = ["  changed since:"] if summary.since else []
+    # Somebody's own words may hold a line break; an entry is one line.
+    lines += [f"    {' '.join(told.splitlines())}" for told in summary.since]
+    if summary.conflicts:
+        lines.append(f"  conflicts: {summary.conflicts}, see voicelog conflicts")
     return lines
 
 
@@ -118,7 +159,7 @@ _MISSING = {"check": "no sex called yet", "weighing": "not weighed", "roll call"
 def _tally_lines(summary: Summary, head: str) -> list[str]:
     counts = dict(summary.counted)
     lines = [f"{head}{sum(counts.values())} birds{'' if summary.finished else ' (not finished)'}"]
-    return lines + [f"  {sex}: {count}" for sex, count in counts.items()]
+    return lines + [f"  {sex}: {count}" for sex, count in counts.items()] + _afterwards(summary)
 
 
 def _noted(birds: Sequence[Bird]) -> list[str]:
