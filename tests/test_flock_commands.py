@@ -352,6 +352,25 @@ def test_a_summary_of_a_tally_or_a_banding_tells_what_was_taken_back_since(keepe
     assert told.endswith("    band 42: put on of lot A7 in pen 1  [taken back: fell off]\n")
 
 
+def test_what_a_session_made_impossible_is_told_at_its_end_in_its_summary_and_by_due(keeper: Keeper) -> None:
+    """Whoever named the roster by hand named a band that was lost."""
+    keeper("lost-band", 4, "--on", "2025-04-25")
+    unconcerned = keeper("type", "--roster", "1-40", stdin="band 5 hen\nfinish session\n")
+    assert "conflict" not in unconcerned and keeper.run("due").stderr == ""
+    session = keeper("type", "--roster", "1-40", stdin="band 4 male\nfinish session\n")
+    assert session.splitlines()[-1].endswith(". one conflict, see voicelog conflicts")
+    assert keeper("summary").endswith("  conflicts: 1, see voicelog conflicts\n")
+    assert keeper.run("due").stderr == "voicelog: 1 conflict in this ledger, see voicelog conflicts\n"
+    assert "band 4: called on" in keeper("conflicts")
+    # A session before or after has no part in it.
+    assert "conflict" not in keeper("type", "--roster", "1-40", stdin="band 6 hen\nfinish session\n")
+    assert "conflict" not in keeper("summary")
+    with Ledger.open(keeper.ledger) as ledger:
+        ((call, _),) = ledger.calls_of(4)
+    keeper("undo", call, "--reason", "another bird")
+    assert keeper.run("due").stderr == ""
+
+
 def test_a_call_is_fixed_and_the_fix_undone(keeper: Keeper) -> None:
     calls = "band 4 male foam yes\nband 4 three hundred grams\nfinish session\n"
     keeper("type", "--roster", "1-40", stdin=calls)

@@ -29,7 +29,7 @@ from voicelog.grammar import (
 )
 from voicelog.grammar.utterance import CommandName
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
-from voicelog.session import Kind, Outcome, State, Turn, by_custom, expects, odds, step
+from voicelog.session import Kind, Outcome, Reply, State, Turn, by_custom, expects, odds, step, wording
 from voicelog.values import SAMPLE_RATE, Call, Check, Frames, Heard, Verdict, VoicelogError, Word, unchecked
 
 if TYPE_CHECKING:
@@ -274,7 +274,19 @@ class Sitting:
         outcome = step(self.state, turn)
         self._write(outcome, turn, sound, engine)
         self.state = outcome.state
-        return outcome
+        finished = any(fact.kind == "session_finished" for _, fact in outcome.facts)
+        return self._with_conflicts(outcome) if finished else outcome
+
+    def _with_conflicts(self, outcome: Outcome) -> Outcome:
+        """At the end, with how much of what the session wrote cannot be true: the voice keeps every call, so it is
+        not refused as what a command enters is."""
+        count = 0
+        with suppress(VoicelogError):  # the end is written, whatever else cannot be read
+            count = 0 if self._ledger is None else len(self._ledger.conflicts_of(self.session))
+        if not count:
+            return outcome
+        told = Reply(wording.conflicts(count), earcon=None, kind="reminder")
+        return replace(outcome, replies=(*outcome.replies, told))
 
     def _write(self, outcome: Outcome, turn: Turn, sound: Frames | None, engine: str) -> None:
         pending = outcome.state.pending

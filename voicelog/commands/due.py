@@ -37,10 +37,14 @@ def due(day: str, days: int, as_json: bool, ical: Path | None, ledger: Path | No
     with Ledger.open(ledger_path(config, ledger), must_exist=True) as book:
         yard = yard_now(book)
         warn_of_clock(book)
+        conflicts = len(book.conflicts())
     tasks = due_tasks(yard, plans, on, days)
     for lot in without_plan(yard, plans):
         click.echo(f"voicelog: lot {lot}: its variety has no check plan; add it to a varieties file", err=True)
     strangers = without_lot(yard)
+    if conflicts:
+        many = "" if conflicts == 1 else "s"
+        click.echo(f"voicelog: {conflicts} conflict{many} in this ledger, see voicelog conflicts", err=True)
     if strangers:
         click.echo(f"voicelog: {_told(strangers)}", err=True)
     if ical is not None:

@@ -217,6 +217,11 @@ def finished_kind(kind: str, seen: int, not_seen: Sequence[int], to: str | None)
     return f"finished. {birds} {did}.{missed}"
 
 
+def conflicts(count: int) -> str:
+    """At the end of a session: so many things cannot all be true, its facts among them."""
+    return f"{cardinal(count)} conflict{'' if count == 1 else 's'}, see voicelog conflicts"
+
+
 def is_gone(number: int, how: str) -> str:
     """A bird that is no more: `how` is "dead" or "sold"."""
     return f"{band(number)} is {how}"
