@@ -11,6 +11,14 @@ settings.register_profile("voicelog", deadline=None)  # the machines are noisy: 
 settings.load_profile("voicelog")
 
 
+LONGEST = ("test_live_headset.py", "test_live_loudspeaker.py")
+"""They last as long as the recorded session does, and mostly wait for it: begun first, they are over with the rest."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: item.path.name not in LONGEST)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):  # type: ignore[no-untyped-def]
     """Under CI a test that would be left out fails: there, everything that it needs is installed."""

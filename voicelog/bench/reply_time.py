@@ -93,14 +93,15 @@ def by_server(
     the end of speech cannot be told from theirs.
     """
     path = folder / "timed.ledger"
+    if leak_db is not None:
+        server.leak(leak_db)
     session = Child(["-m", "voicelog.bench.timed", str(path)], server.environment)
     times, stream = list[ReplyTime](), recorded.sound()
     try:
         if session.line(STUCK_S) is None:
             raise VoicelogError(f"the session does not start: {session.end()[-300:]}")
         # Between utterances of a microphone that gave nothing, the cutter would take the place itself for speech.
-        leak = 0.0 if leak_db is None else 10 ** (leak_db / 20)
-        handler = Handler(server, leak=leak, background=_pause(recorded))
+        handler = Handler(server, background=pause_of(recorded))
         microphone, speaker = Ear(server, "mic.monitor"), Ear(server, "spk.monitor")
         handler.hear_out(quiet_s=1.0)
         for one in _spoken(recorded, count):
@@ -165,8 +166,9 @@ def _piece(stream: Frames, one: Said) -> Frames:
     return stream[round((one.start_s - BEFORE_S) * SAMPLE_RATE) : round((one.end_s + AFTER_S) * SAMPLE_RATE)]
 
 
-def _pause(recorded: RecordedSession) -> Frames:
-    """The longest pause of the recording, forth and back: what the place sounds like all the time."""
+def pause_of(recorded: RecordedSession) -> Frames:
+    """The longest pause of the recording, forth and back, in whole pieces of `CHUNK` samples, int16, 16 kHz: what the
+    place sounds like all the time."""
     stream, said = recorded.sound(), recorded.said()
     pauses = [
         stream[round((one.end_s + AFTER_S) * SAMPLE_RATE) : round((other.start_s - BEFORE_S) * SAMPLE_RATE)]

@@ -21,7 +21,11 @@ from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 CHUNK = SAMPLE_RATE // 50
 
-_RAW = ("--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1", "--latency-msec=40")
+_RAW = ("--raw", "--format=s16le", f"--rate={SAMPLE_RATE}", "--channels=1")
+_SOON = "--latency-msec=40"
+_AHEAD = "--latency-msec=250"
+"""So much of what is said is with the server already: a machine that is busy with the session must not make the
+handler stutter."""
 
 
 def missing() -> str | None:
@@ -64,11 +68,20 @@ class SoundServer:
             self.plug_in(name)
 
     def plug_in(self, name: str) -> None:
-        answer = self._pactl("load-module", "module-null-sink", f"sink_name={name}", "rate=48000", "channels=1")
-        self._modules[name] = (answer or "").strip()
+        self._load(name, "module-null-sink", f"sink_name={name}", "rate=48000", "channels=1")
 
     def pull_out(self, name: str) -> None:
         self._pactl("unload-module", self._modules.pop(name))
+
+    def leak(self, gain_db: float) -> None:
+        """From now on the microphone hears the speaker, so much louder than it is.
+
+        The speaker plays into the sink whose monitor the microphone is, on its clock, so no busy machine delays it.
+        """
+        self.pull_out("spk")
+        self._load("spk", "module-remap-sink", "sink_name=spk", "master=mic", "channels=1", "remix=no")
+        plays = (self._pactl("list", "short", "sink-inputs") or "").splitlines()[-1].split()[0]
+        self._pactl("set-sink-input-volume", plays, f"{gain_db}dB")
 
     def withhold(self, name: str, withheld: bool) -> None:
         """Suspended, as when another program reserves the device: it is there, and gives nothing."""
@@ -78,6 +91,9 @@ class SoundServer:
         self._server.kill()
         self._server.wait()
         self._log.close()
+
+    def _load(self, name: str, *module: str) -> None:
+        self._modules[name] = (self._pactl("load-module", *module) or "").strip()
 
     def _pactl(self, *arguments: str, check: bool = True) -> str | None:
         done = subprocess.run(["pactl", *arguments], env=self.environment, capture_output=True, text=True, check=False)
@@ -98,7 +114,10 @@ class Ear:
 
     def __init__(self, server: SoundServer, source: str) -> None:
         self._recorder = subprocess.Popen(
-            ["parec", "-d", source, *_RAW], env=server.environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+            ["parec", "-d", source, *_RAW, _SOON],
+            env=server.environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
         )
         self.pieces: list[tuple[float, Frames]] = []
         """By `time.monotonic`."""
@@ -121,18 +140,20 @@ class Handler:
     """Speaks into the virtual microphone, hears the virtual speaker, and waits for replies as a person does.
 
     `background` is what the microphone hears of the place while nobody speaks, over and over; silence where none is
-    given. `leak` is the gain with which replies come back into it.
+    given.
     """
 
-    def __init__(self, server: SoundServer, leak: float = 0.0, background: Frames | None = None) -> None:
+    def __init__(self, server: SoundServer, background: Frames | None = None) -> None:
         self._mouth = subprocess.Popen(
-            ["pacat", "-d", "mic", *_RAW], env=server.environment, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
+            ["pacat", "-d", "mic", *_RAW, _AHEAD],
+            env=server.environment,
+            stdin=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
         )
         self._ear = subprocess.Popen(
-            ["parec", "-d", "spk.monitor", *_RAW], env=server.environment, stdout=subprocess.PIPE,
+            ["parec", "-d", "spk.monitor", *_RAW, _SOON], env=server.environment, stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
         )  # fmt: skip
-        self._leak = leak
         self._background = cycle(_pieces(np.zeros(CHUNK, np.int16) if background is None else background))
         self.heard: list[Frames] = []
         """All that came from the speaker; a piece is 20 ms, and as long as the wall clock, for a sink never rests."""
@@ -144,7 +165,7 @@ class Handler:
         threading.Thread(target=self._listen, daemon=True).start()
 
     def _listen(self) -> None:
-        """What is heard sets the pace of what is said: one clock, and the leak in step."""
+        """What is heard sets the pace of what is said: one clock."""
         assert self._ear.stdout is not None and self._mouth.stdin is not None
         while len(piece := self._ear.stdout.read(2 * CHUNK)) == 2 * CHUNK:
             frames = np.frombuffer(piece, "<i2")
@@ -152,9 +173,8 @@ class Handler:
                 self.heard.append(frames)
                 saying = self._to_say.pop(0) if self._to_say else next(self._background)
                 self._lines.notify_all()
-            mixed = np.clip(saying + frames * self._leak, -32768, 32767).astype("<i2")
             try:
-                self._mouth.stdin.write(mixed.tobytes())
+                self._mouth.stdin.write(saying.astype("<i2").tobytes())
                 self._mouth.stdin.flush()
             except OSError:
                 break
