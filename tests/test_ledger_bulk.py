@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+import sys
+from collections.abc import Iterable, Sequence
 from contextlib import closing
 from datetime import date, datetime, timedelta
 from operator import itemgetter
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import orjson
 import pytest
@@ -25,11 +28,14 @@ from voicelog.ledger import (
     FoldedBird,
     Ledger,
     fold_birds,
+    halves,
     local_day,
     new_id,
     plain_event,
 )
 from voicelog.ledger.birds import CallRow, fold_in_passing
+from voicelog.ledger.halves import UpperHalf, middle_of
+from voicelog.ledger.merge import merge
 from voicelog.ledger.plain import LateError, Plain, in_order, late_among, plain
 from voicelog.ledger.table_rows import BY_BAND, MOST_VALUES, Table, insert
 from voicelog.ledger.tables import _rows_of
@@ -166,6 +172,127 @@ def test_what_was_forgotten_or_came_late_is_folded_again(tmp_path: Path) -> None
         whole = _rows_of(fold_birds([plain_event(event) for event in ledger.events()]))
         assert [sorted(whole[table], key=repr) for table in tables] == before
         assert len(before[-1]) == 2, "conflicts: a call and a sale of birds that were gone"
+
+
+def _tables(ledger: Ledger) -> list[list[Any]]:
+    """Rows of all tables that a rebuild folds."""
+    names = ("called", "bird", "conflict", "tally", "writer")
+    return [sorted(ledger.db.execute(f"SELECT * FROM {name}").fetchall(), key=repr) for name in names]
+
+
+def _in_halves(patch: pytest.MonkeyPatch, command: Sequence[str] = ()) -> list[Any]:
+    """From now on every rebuild is one of two halves. What comes from the process goes into the list that is
+    returned; `command`, where given, is run in its stead."""
+    came: list[Any] = []
+    told = UpperHalf.told
+
+    def noted(half: UpperHalf) -> Any:
+        came.append(told(half))
+        return came[-1]
+
+    patch.setattr(UpperHalf, "told", noted)
+    patch.setattr(halves, "MANY", 1)
+    patch.setattr(halves, "cores", lambda: 2)
+    if command:
+        patch.setattr(halves, "command_of", lambda *_: list(command))
+    return came
+
+
+_NO_PROGRAM = [f"{__file__}/none"]
+
+
+@given(st.lists(st.tuples(_doings, st.integers(0, 3)), max_size=14))
+def test_two_halves_are_the_whole(doings: list[tuple[Fact, int]]) -> None:
+    """Bands that one bird wore in turn, late facts and corrections among them. Where the process does not begin, the
+    upper half is folded here: the same, without waiting for a process each time."""
+    with TemporaryDirectory() as folder, Ledger.open(Path(folder) / "yard.ledger") as ledger:
+        ledger.db.execute("PRAGMA synchronous=OFF")
+        for what, day in doings:
+            on = date(2026, 5, 1) + timedelta(days=day)
+            made = ledger.append(Draft(id=new_id(), session="s", fact=what.model_copy(update={"on": on})))
+            if isinstance(what, CallMade) and day == 0:
+                again = CallMade(call=Call(band=what.call.band, sex="female"), supersedes=made.id)
+                ledger.append(Draft(id=new_id(), session="s", fact=again))
+        ledger.rebuild()
+        whole = _tables(ledger)
+        with pytest.MonkeyPatch.context() as patch:
+            came = _in_halves(patch, _NO_PROGRAM)
+            ledger.rebuild()
+            assert came == [None] * (middle_of(ledger.db.conn) is not None)
+            assert _tables(ledger) == whole
+
+
+def _yard_of_all_sorts(path: Path) -> None:
+    """A yard with a band that was replaced, a conflict, a late fact, a void and a tally."""
+    make_yard(path, 2400)
+    with Ledger.open(path) as ledger:
+        ledger.rebuild()
+        low, other, high = 7, 8, 599
+        day = ledger.db.execute("SELECT gone_on FROM bird WHERE first_band = ?", [other]).fetchone()[0]
+        call = ledger.append(Draft(id=new_id(), session="s", fact=CallMade(call=Call(band=high, sex="male"))))
+        for what in [
+            fact("banded", band=9000),
+            fact("band_replaced", band=9000, new=low),
+            fact("died", date.fromisoformat(day) - timedelta(days=9), band=other),
+            fact("void", target=call.id),
+            fact("counted", sex="male", lot="L1", pen="2"),
+        ]:
+            ledger.append(Draft(id=new_id(), session="s", fact=what))
+
+
+def test_a_second_process_folds_half_of_a_yard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A name that has to be quoted where it is given to SQLite as an address.
+    path = tmp_path / "yard ?#%41 ü.ledger"
+    _yard_of_all_sorts(path)
+    with Ledger.open(path) as ledger:
+        ledger.rebuild()
+        whole = _tables(ledger)
+        assert all(whole[:4])
+        came = _in_halves(monkeypatch)
+        ledger.rebuild()
+        assert _tables(ledger) == whole
+        ((calls, birds, _, _),) = came
+        told = sum(count for _, count, _ in calls), sum(count for _, count, _ in birds)
+        assert all(len(rows) / 3 < part < len(rows) for rows, part in zip(whole, told, strict=False))
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        _NO_PROGRAM,
+        [sys.executable, "-c", "raise SystemExit(3)"],
+        [sys.executable, "-c", "import os; os.write(1, bytes(9)); os.kill(os.getpid(), 9)"],
+        [sys.executable, "-c", "import time; time.sleep(600)"],
+    ],
+    ids=["cannot begin", "fails", "dies in the middle", "is stuck"],
+)
+def test_a_half_that_does_not_come_is_folded_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: list[str]
+) -> None:
+    _yard_of_all_sorts(tmp_path / "yard.ledger")
+    with Ledger.open(tmp_path / "yard.ledger") as ledger:
+        ledger.rebuild()
+        whole = _tables(ledger)
+        came = _in_halves(monkeypatch, command)
+        monkeypatch.setattr(halves, "STUCK_S", 0.5)
+        ledger.rebuild()
+        assert came == [None]
+        assert _tables(ledger) == whole
+
+
+def test_no_process_reads_what_is_not_committed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nor is one begun where there is one core."""
+    make_yard(tmp_path / "theirs.ledger", 2400)
+    came = _in_halves(monkeypatch)
+    with Ledger.open(tmp_path / "ours.ledger") as ledger:
+        assert merge(ledger, tmp_path / "theirs.ledger").events == 2400
+        merged = _tables(ledger)
+        assert came == []
+        ledger.rebuild()
+        assert len(came) == 1 and _tables(ledger) == merged
+        monkeypatch.setattr(halves, "cores", lambda: 1)
+        ledger.rebuild()
+        assert len(came) == 1
 
 
 def test_a_large_yard_is_rebuilt_as_its_events_say(tmp_path: Path) -> None:

@@ -15,6 +15,13 @@ def command_of(module: str, *arguments: str) -> list[str]:
     return [sys.executable, "-P", "-m", module, *arguments]
 
 
+def cores() -> int:
+    """How many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def environment_of_child() -> dict[str, str]:
     """This process's environment, and its modules found where it finds them itself."""
     return {**os.environ, "PYTHONPATH": os.pathsep.join(place for place in sys.path if place)}

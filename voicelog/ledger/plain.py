@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from itertools import islice
@@ -47,15 +48,34 @@ BLOCK = 256
 for every event, keeps the code of each in the processor's nearest cache."""
 
 
+@dataclass(frozen=True, slots=True)
+class Half:
+    """The events about bands above `middle`, or all others. Bands `tied` to another by a replacement are with these
+    others, as is what is about no band."""
+
+    middle: int
+    tied: frozenset[int]
+    upper: bool
+
+    def among(self, events: Iterable[tuple[Stored, dict[str, Any]]]) -> Iterator[tuple[Stored, dict[str, Any]]]:
+        """Those of these events, each with its payload, that are in this half."""
+        for event in events:
+            fact = event[1]
+            band = fact["call"]["band"] if fact["kind"] == "call" else fact.get("band")
+            if (band is not None and band > self.middle and band not in self.tied) is self.upper:
+                yield event
+
+
 class LateError(Exception):
     """An event happened before one that was kept before it."""
 
 
-def late_among(rows: Iterable[Stored]) -> list[tuple[str, Stored]]:
+def late_among(rows: Iterable[Stored], half: Half | None = None) -> list[tuple[str, Stored]]:
     """Those of the rows of a query for `FOLDED_COLUMNS`, sorted by id, that happened on an earlier day than others
-    before them, or on a day that had not come when they were kept; each after its day. Sorted by day, then by id."""
+    before them, or on a day that had not come when they were kept; each after its day. Sorted by day, then by id.
+    Of one half only, where that is given."""
     today, found = "", []
-    for row, day, _, usual in _with_days(rows):
+    for row, day, _, usual in _with_days(rows, half):
         if usual and day >= today:
             today = day
         else:
@@ -64,10 +84,13 @@ def late_among(rows: Iterable[Stored]) -> list[tuple[str, Stored]]:
 
 
 def in_order(
-    rows: Iterable[Stored], writers: Mapping[str, str], late: Iterable[tuple[str, Stored]] = ()
+    rows: Iterable[Stored],
+    writers: Mapping[str, str],
+    late: Iterable[tuple[str, Stored]] = (),
+    half: Half | None = None,
 ) -> Iterator[Plain]:
     """The rows of a query for `FOLDED_COLUMNS`, sorted by id, in the order in which things happened: by day, and
-    within a day by id. Sessions are left empty.
+    within a day by id; of one half only, where that is given. Sessions are left empty.
 
     They mostly are in that order, so each is told when it is read, and forgotten: a million of them are half
     a gigabyte. Only those that are not, the `late_among` them, are held. Raises LateError for one that is not given.
@@ -76,7 +99,7 @@ def in_order(
     aside = {row[0] for _, row in held}
     after = _key(held)
     today = ""
-    for row, day, fact, usual in _with_days(rows):
+    for row, day, fact, usual in _with_days(rows, half):
         event_id, device, at, _, _ = row
         if event_id in aside:
             continue
@@ -104,13 +127,14 @@ def _told(day: str, row: Stored, writers: Mapping[str, str]) -> Plain:
     return event_id, writers.get(event_id, device), "", at, day, orjson.loads(payload)
 
 
-def _with_days(rows: Iterable[Stored]) -> Iterator[tuple[Stored, str, dict[str, Any], bool]]:
+def _with_days(rows: Iterable[Stored], half: Half | None) -> Iterator[tuple[Stored, str, dict[str, Any], bool]]:
     """Each row, the day on which it happened, its payload, and whether that day had come when it was kept."""
     loads, day_of = orjson.loads, local_day
     rows = iter(rows)
     while block := list(islice(rows, BLOCK)):
         facts = [loads(row[4]) for row in block]
-        for row, fact in zip(block, facts, strict=True):
+        events = zip(block, facts, strict=True)
+        for row, fact in events if half is None else half.among(events):
             day, on = day_of(row[2], row[3]), fact.get("on")
             yield row, on or day, fact, on is None or on <= day
 

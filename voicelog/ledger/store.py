@@ -335,7 +335,8 @@ class Ledger:
     def rebuild(self) -> None:
         """Fold the tables again from all events."""
         with sqlite.writing(self.db, self.path):
-            tables.rebuild(self.db)
+            # Nothing else is in this transaction.
+            tables.rebuild(self.db, committed=self.path)
         # All the tables are in the log now, and nobody is calling.
         sqlite.tidy(self.db)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain, compress, islice
 from operator import is_not
@@ -13,6 +13,10 @@ from typing import Any
 from voicelog.ledger.birds import SLOTS
 
 Row = tuple[Any, ...]
+Batch = tuple[bytes, int, Iterable[Any]]
+"""Rows with gaps in the same places: a byte for each column, 1 where they hold something; how many rows; the values
+that they hold, one after another."""
+
 _ByKey = dict[Any, list[Any]]
 
 MOST_VALUES = 999
@@ -68,19 +72,24 @@ class Rows:
         else:
             self._full[row[0]].extend(row)
 
-    def write(self, conn: sqlite3.Connection) -> None:
-        """Write the rows, and forget them."""
+    def taken(self) -> Iterator[Batch]:
+        """The rows, in the order of their keys within a batch; they are forgotten."""
         for given, by_key in self._alike.items():
-            names = list(compress(self.table.columns, given))
-            sql, one = f"INSERT INTO {self.table.name} ({', '.join(names)}) VALUES ", f"({', '.join('?' * len(names))})"
-            rows = sum(map(len, by_key.values())) // len(names)
-            values = chain.from_iterable(map(by_key.pop, sorted(by_key)))
-            at_once = MOST_VALUES // len(names)
-            # One run of many rows after another, then what is left, row by row: both draw on `values`.
-            for rows_a_run, runs in ((at_once, rows // at_once), (1, rows % at_once)):
-                if runs:
-                    taken = (tuple(islice(values, rows_a_run * len(names))) for _ in range(runs))
-                    conn.executemany(sql + ", ".join([one] * rows_a_run), taken)
+            rows = sum(map(len, by_key.values())) // sum(given)
+            yield given, rows, chain.from_iterable(map(by_key.pop, sorted(by_key)))
+
+
+def write(conn: sqlite3.Connection, table: Table, batches: Iterable[Batch]) -> None:
+    """Write new rows, which come as `Rows` gives them."""
+    for given, rows, batch in batches:
+        names, values = list(compress(table.columns, given)), iter(batch)
+        sql, one = f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ", f"({', '.join('?' * len(names))})"
+        at_once = MOST_VALUES // len(names)
+        # One run of many rows after another, then what is left, row by row: both draw on `values`.
+        for rows_a_run, runs in ((at_once, rows // at_once), (1, rows % at_once)):
+            if runs:
+                taken = (tuple(islice(values, rows_a_run * len(names))) for _ in range(runs))
+                conn.executemany(sql + ", ".join([one] * rows_a_run), taken)
 
 
 def insert(conn: sqlite3.Connection, table: Table, rows: Iterable[Row]) -> None:
@@ -88,7 +97,7 @@ def insert(conn: sqlite3.Connection, table: Table, rows: Iterable[Row]) -> None:
     new = Rows(table)
     for row in rows:
         new.add(row)
-    new.write(conn)
+    write(conn, table, new.taken())
 
 
 def replace(conn: sqlite3.Connection, table: Table, bands: str, rows: Iterable[Row]) -> None:

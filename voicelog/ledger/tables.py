@@ -16,11 +16,13 @@ from __future__ import annotations
 
 import gc
 import json
+import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import astuple
 from itertools import islice
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import orjson
@@ -28,10 +30,12 @@ import orjson
 from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_passing
 from voicelog.ledger.events import CHANGES_NOTHING
 from voicelog.ledger.forks import writers
+from voicelog.ledger.halves import folding, half_of, middle_of
 from voicelog.ledger.lots import FoldedLots, fold_lots, fold_tallies, tally_up
 from voicelog.ledger.plain import (
     FOLDED_COLUMNS,
     PLAIN_COLUMNS,
+    Half,
     LateError,
     Plain,
     Stored,
@@ -40,7 +44,20 @@ from voicelog.ledger.plain import (
     plain,
 )
 from voicelog.ledger.standing import TAKERS, Standing, standing
-from voicelog.ledger.table_rows import BIRD, BY_BAND, CALLED, CONFLICT, TALLY, Row, Rows, Table, insert, replace
+from voicelog.ledger.table_rows import (
+    BIRD,
+    BY_BAND,
+    CALLED,
+    CONFLICT,
+    TALLY,
+    Batch,
+    Row,
+    Rows,
+    Table,
+    insert,
+    replace,
+    write,
+)
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -211,55 +228,84 @@ def _fold_bands(db: Database, bands: Sequence[int], branches: Mapping[str, str])
         replace(db.conn, table, named, [row for row in folded[table] if row[table.of_band] in only])
 
 
-def rebuild(db: Database) -> None:
-    """Drop the tables and fold them again from all events."""
+def rebuild(db: Database, committed: Path | None = None) -> None:
+    """Drop the tables and fold them again from all events.
+
+    `committed` is the ledger's file where every event is in it, not just in the transaction that the caller opened:
+    of many events another process then folds half.
+    """
     with _millions_of_tuples():
-        _rebuild(db)
+        _rebuild(db, committed)
 
 
-def _rebuild(db: Database) -> None:
-    db.executescript(_SCHEMA + _INDEXES)
-    forked = "SELECT device FROM head GROUP BY device HAVING count(*) > 1"
-    branches = writers(
-        db.execute(f"SELECT id, device, prev, hash FROM event WHERE device IN ({forked}) ORDER BY device, seq, hash")
-    )
-    db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
-    takers = db.execute("SELECT id, payload FROM event WHERE about IS NOT NULL")
-    stands = standing((event_id, orjson.loads(payload)) for event_id, payload in takers)
-    calls, birds, conflicts, again = _fold_all(db, stands, branches)
-    calls.write(db.conn)
-    birds.write(db.conn)
-    insert(db.conn, CONFLICT, _conflict_rows(conflicts))
+def _rebuild(db: Database, committed: Path | None) -> None:
+    middle = None if committed is None else middle_of(db.conn)
+    with nullcontext() if committed is None or middle is None else folding(committed, middle) as other:
+        db.executescript(_SCHEMA + _INDEXES)
+        known = decided(db.conn)
+        branches, (gone, _) = known
+        db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
+        if other is None or middle is None:
+            again = _write(db, folded(db.conn, known))
+        else:
+            again = _write(db, folded(db.conn, known, half_of(db.conn, middle, upper=False)))
+            again |= _write(db, other.told() or folded(db.conn, known, half_of(db.conn, middle, upper=True)))
     while again:
         some = json.dumps(list(islice(again, _TOGETHER)))
         bands = [band for (band,) in db.execute(_SAME_BIRDS, {"bands": some})]
         _fold_bands(db, bands, branches)
         again.difference_update(bands)
     counts = plain(db.execute(f"SELECT {PLAIN_COLUMNS} FROM event WHERE event.kind = 'counted'"), branches)
-    insert(db.conn, TALLY, map(astuple, tally_up(counts, stands[0]).values()))
+    insert(db.conn, TALLY, map(astuple, tally_up(counts, gone).values()))
     db.execute(_SORTED_INDEX)
 
 
-def _fold_all(
-    db: Database, stands: Standing, branches: Mapping[str, str]
-) -> tuple[Rows, Rows, list[Conflict], set[int]]:
-    """The rows of all calls and of all birds, what conflicts, and the bands to fold again."""
+Decided = tuple[dict[str, str], Standing]
+"""The branches of devices that forked, by event, and which events stand."""
+
+Folded = tuple[Iterable[Batch], Iterable[Batch], list[Row], set[int]]
+"""The rows of all calls, of all birds and of conflicts, and the bands to fold again."""
+
+
+def decided(conn: sqlite3.Connection) -> Decided:
+    """What must be known of all events before the first is folded."""
+    forked = "SELECT device FROM head GROUP BY device HAVING count(*) > 1"
+    branches = writers(
+        conn.execute(f"SELECT id, device, prev, hash FROM event WHERE device IN ({forked}) ORDER BY device, seq, hash")
+    )
+    takers = conn.execute("SELECT id, payload FROM event WHERE about IS NOT NULL")
+    return branches, standing((event_id, orjson.loads(payload)) for event_id, payload in takers)
+
+
+def folded(conn: sqlite3.Connection, known: Decided, half: Half | None = None) -> Folded:
+    """What all events add up to, or those of one half."""
+    branches, stands = known
     columns = FOLDED_COLUMNS
     # Birds do not depend on who wrote, where one device wrote everything.
-    if db.execute("SELECT count(*) FROM head").fetchone()[0] == 1:
+    if conn.execute("SELECT count(*) FROM head").fetchone()[0] == 1:
         columns = columns.replace("event.device", "''")
 
     def stored() -> Iterator[Stored]:
-        return db.execute(f"SELECT {columns} FROM event ORDER BY event.id")
+        return conn.execute(f"SELECT {columns} FROM event ORDER BY event.id")
 
-    def folded(events: Iterator[Plain]) -> tuple[Rows, Rows, list[Conflict], set[int]]:
+    def fold(events: Iterator[Plain]) -> Folded:
         calls, birds = Rows(CALLED), Rows(BIRD)
-        return calls, birds, *fold_in_passing(events, stands, lambda bird: birds.add(_bird_row(bird)), calls.add)
+        conflicts, again = fold_in_passing(events, stands, lambda bird: birds.add(_bird_row(bird)), calls.add)
+        return calls.taken(), birds.taken(), _conflict_rows(conflicts), again
 
     try:
-        return folded(in_order(stored(), branches))
+        return fold(in_order(stored(), branches, half=half))
     except LateError:
-        return folded(in_order(stored(), branches, late_among(stored())))
+        return fold(in_order(stored(), branches, late_among(stored(), half), half))
+
+
+def _write(db: Database, rows: Folded) -> set[int]:
+    """Write what was folded; the bands to fold again."""
+    calls, birds, conflicts, again = rows
+    write(db.conn, CALLED, calls)
+    write(db.conn, BIRD, birds)
+    insert(db.conn, CONFLICT, conflicts)
+    return again
 
 
 @contextmanager
