@@ -34,7 +34,7 @@ from voicelog.ledger import (
     plain_event,
 )
 from voicelog.ledger.birds import CallRow, fold_in_passing
-from voicelog.ledger.halves import UpperHalf, middle_of
+from voicelog.ledger.halves import TwoHalves, middle_of
 from voicelog.ledger.merge import merge
 from voicelog.ledger.plain import LateError, Plain, in_order, late_among, plain
 from voicelog.ledger.table_rows import BY_BAND, MOST_VALUES, Table, insert
@@ -184,13 +184,13 @@ def _in_halves(patch: pytest.MonkeyPatch, command: Sequence[str] = ()) -> list[A
     """From now on every rebuild is one of two halves. What comes from the process goes into the list that is
     returned; `command`, where given, is run in its stead."""
     came: list[Any] = []
-    told = UpperHalf.told
+    told = TwoHalves.told
 
-    def noted(half: UpperHalf) -> Any:
-        came.append(told(half))
+    def noted(two: TwoHalves) -> Any:
+        came.append(told(two))
         return came[-1]
 
-    patch.setattr(UpperHalf, "told", noted)
+    patch.setattr(TwoHalves, "told", noted)
     patch.setattr(halves, "MANY", 1)
     patch.setattr(halves, "cores", lambda: 2)
     if command:

@@ -21,8 +21,9 @@ from typing import Any
 from voicelog.aside import command_of, cores, environment_of_child
 from voicelog.ledger.plain import Half
 
-MANY = 250_000
-"""Events from which on a second process is of use: beginning it takes as long as folding some 50,000."""
+MANY = 400_000
+"""Events from which on a second process is of use: of 250,000 it takes as long as one alone, since it must begin and
+reads all events too."""
 
 SAMPLE = 500
 """Events that are looked at to find the band in the middle, which comes out within a few hundredths of it."""
@@ -53,15 +54,18 @@ def half_of(conn: sqlite3.Connection, middle: int, *, upper: bool) -> Half:
     return Half(middle, frozenset(band for both in replaced for band in both), upper)
 
 
-class UpperHalf:
-    """What a process has folded of the upper half, which `folding_process` tells."""
+class TwoHalves:
+    """The lower half, to be folded here, and the upper one, which a process folds; `folding_process` says what it
+    tells."""
 
-    def __init__(self, process: subprocess.Popen[bytes] | None) -> None:
+    def __init__(self, lower: Half, upper: Half, process: subprocess.Popen[bytes] | None) -> None:
+        self.lower = lower
+        self.upper = upper
         self._process = process
         self._begun = time.monotonic()
 
     def told(self) -> Any | None:
-        """What it told, once it is done; None where it could not begin, has failed or is stuck."""
+        """What the process told, once it is done; None where it could not begin, has failed or is stuck."""
         if self._process is None:
             return None
         try:
@@ -72,17 +76,21 @@ class UpperHalf:
 
 
 @contextmanager
-def folding(path: Path, middle: int) -> Iterator[UpperHalf]:
-    """Have the upper half of the events that are committed in the file at `path` folded. The process is gone when the
-    block has ended."""
+def folding(conn: sqlite3.Connection, committed: Path | None) -> Iterator[TwoHalves | None]:
+    """Have the upper half of the events in the file `committed` folded; None where that is of no use, or there is no
+    such file. The process is gone when the block has ended."""
+    middle = None if committed is None else middle_of(conn)
+    if middle is None:
+        yield None
+        return
     process = None
     with suppress(OSError):
         process = subprocess.Popen(
-            command_of("voicelog.ledger.folding_process", str(path), str(middle)),
+            command_of("voicelog.ledger.folding_process", str(committed), str(middle)),
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment_of_child(),
         )  # fmt: skip
     try:
-        yield UpperHalf(process)
+        yield TwoHalves(half_of(conn, middle, upper=False), half_of(conn, middle, upper=True), process)
     finally:
         if process is not None:
             process.kill()

@@ -19,7 +19,7 @@ import json
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import astuple
 from itertools import islice
 from pathlib import Path
@@ -30,7 +30,7 @@ import orjson
 from voicelog.ledger.birds import SLOTS, Conflict, FoldedBird, FoldedBirds, corrected_twice, fold_birds, fold_in_passing
 from voicelog.ledger.events import CHANGES_NOTHING
 from voicelog.ledger.forks import writers
-from voicelog.ledger.halves import folding, half_of, middle_of
+from voicelog.ledger.halves import folding
 from voicelog.ledger.lots import FoldedLots, fold_lots, fold_tallies, tally_up
 from voicelog.ledger.plain import (
     FOLDED_COLUMNS,
@@ -231,25 +231,22 @@ def _fold_bands(db: Database, bands: Sequence[int], branches: Mapping[str, str])
 def rebuild(db: Database, committed: Path | None = None) -> None:
     """Drop the tables and fold them again from all events.
 
-    `committed` is the ledger's file where every event is in it, not just in the transaction that the caller opened:
-    of many events another process then folds half.
+    `committed` is the ledger's file, where every event is in it and not just in the caller's transaction, in which
+    nobody else can write: of many events a second process, which reads that file, then folds half.
     """
     with _millions_of_tuples():
         _rebuild(db, committed)
 
 
 def _rebuild(db: Database, committed: Path | None) -> None:
-    middle = None if committed is None else middle_of(db.conn)
-    with nullcontext() if committed is None or middle is None else folding(committed, middle) as other:
+    with folding(db.conn, committed) as halves:
         db.executescript(_SCHEMA + _INDEXES)
         known = decided(db.conn)
         branches, (gone, _) = known
         db.conn.executemany("INSERT INTO writer VALUES (?, ?)", branches.items())
-        if other is None or middle is None:
-            again = _write(db, folded(db.conn, known))
-        else:
-            again = _write(db, folded(db.conn, known, half_of(db.conn, middle, upper=False)))
-            again |= _write(db, other.told() or folded(db.conn, known, half_of(db.conn, middle, upper=True)))
+        again = _write(db, folded(db.conn, known, None if halves is None else halves.lower))
+        if halves is not None:
+            again |= _write(db, halves.told() or folded(db.conn, known, halves.upper))
     while again:
         some = json.dumps(list(islice(again, _TOGETHER)))
         bands = [band for (band,) in db.execute(_SAME_BIRDS, {"bands": some})]
