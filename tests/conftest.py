@@ -11,12 +11,12 @@ settings.register_profile("voicelog", deadline=None)  # the machines are noisy: 
 settings.load_profile("voicelog")
 
 
-LONGEST = ("test_live_headset.py", "test_live_loudspeaker.py")
-"""They last as long as the recorded session does, and mostly wait for it: begun first, they are over with the rest."""
+_FIRST = ("test_live_headset.py", "test_live_loudspeaker.py")
+"""They last a minute each, and mostly wait: begun first, they are over before the rest."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: item.path.name not in LONGEST)
+    items.sort(key=lambda item: item.path.name not in _FIRST)
 
 
 @pytest.hookimpl(wrapper=True)

@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -36,16 +36,12 @@ WRITTEN = sum(one.event is not None for one in recorded_session().said()[:UTTERA
 
 LEAK_DB = -10.0
 SPEED = 2.0
-"""With a loudspeaker every reply is heard out: so much faster than usual it is spoken, or the suite would take longer
-than it may."""
+"""With a loudspeaker every reply is heard out, and spoken so much faster than usual, to save time."""
 
 _YES, _NO = 3, 10
 """Utterances of the recording that are nothing else."""
 
-_WEIGHT_FROM_S = {4: 2.15, 11: 1.25, 21: 1.8, 41: 2.0, 48: 1.87}
-"""Where in an utterance its weight begins: said by itself, it answers a choice of two weights."""
-
-_COMMANDS = ("correction", "how many left", "no", "who is left")
+_COMMANDS = ("no",)
 """Utterances that are answered though no fact comes of them."""
 
 _ANSWERED_S = 60.0
@@ -174,10 +170,7 @@ def speak(recorded: RecordedSession, handler: Handler, screen: Screen, loudspeak
             if not answered or verdict.startswith("+") or (verdict.startswith("?") and one.event is None):
                 break
             words, sound = one.words, _alone(stream, one)
-            if verdict.endswith(" grams?") and number in _WEIGHT_FROM_S:
-                words = "its weight"
-                sound = _alone(stream, replace(one, start_s=one.start_s + _WEIGHT_FROM_S[number] + _AROUND_S))
-            elif verdict.endswith("? yes or no"):
+            if verdict.endswith("? yes or no"):
                 meant = wording.record(Call.model_validate(one.record)) if one.record else ""
                 answer = said[_YES if meant and f"{meant}? " in verdict else _NO]
                 words, sound = answer.words, _alone(stream, answer)

@@ -74,7 +74,7 @@ class SoundServer:
         self._pactl("unload-module", self._modules.pop(name))
 
     def leak(self, gain_db: float) -> None:
-        """From now on the microphone hears the speaker, so much louder than it is.
+        """From now on the microphone hears the speaker, so much louder than it is, in dB; before a session opens it.
 
         The speaker plays into the sink whose monitor the microphone is, on its clock, so no busy machine delays it.
         """
@@ -114,11 +114,9 @@ class Ear:
 
     def __init__(self, server: SoundServer, source: str) -> None:
         self._recorder = subprocess.Popen(
-            ["parec", "-d", source, *_RAW, _SOON],
-            env=server.environment,
-            stdout=subprocess.PIPE,
+            ["parec", "-d", source, *_RAW, _SOON], env=server.environment, stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-        )
+        )  # fmt: skip
         self.pieces: list[tuple[float, Frames]] = []
         """By `time.monotonic`."""
         threading.Thread(target=self._listen, daemon=True).start()
@@ -145,11 +143,9 @@ class Handler:
 
     def __init__(self, server: SoundServer, background: Frames | None = None) -> None:
         self._mouth = subprocess.Popen(
-            ["pacat", "-d", "mic", *_RAW, _AHEAD],
-            env=server.environment,
-            stdin=subprocess.PIPE,
+            ["pacat", "-d", "mic", *_RAW, _AHEAD], env=server.environment, stdin=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-        )
+        )  # fmt: skip
         self._ear = subprocess.Popen(
             ["parec", "-d", "spk.monitor", *_RAW, _SOON], env=server.environment, stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
