@@ -15,7 +15,7 @@ from voicelog.bench import Cache, grid, voice_named, voices_of
 from voicelog.bench.calls import BANDS, CallDrawer, cardinal, digits, pens
 from voicelog.bench.level import Samples, active_level, rms_db
 from voicelog.bench.mix import LEAD_S, mix
-from voicelog.bench.noises import clatter, crows, fan, noise_named, noises_of, shaped
+from voicelog.bench.noises import bangs, clatter, crows, fan, noise_named, noises_of, poultry, shaped, whistles
 from voicelog.bench.room import in_room
 from voicelog.grammar import CallSaid, Grammars
 from voicelog.places import shipped
@@ -116,6 +116,9 @@ def test_noises_lie_in_their_bands() -> None:
     assert share_of_power(crows(SECONDS_10, rng), 1500, 4000) > 0.8
     assert share_of_power(clatter(SECONDS_10, rng), 600, 7000) > 0.95
     assert share_of_power(fan(SECONDS_10, rng), 40, 1000) > 0.8
+    assert share_of_power(poultry(SECONDS_10, rng), 250, 5000) > 0.95
+    assert share_of_power(whistles(SECONDS_10, rng), 700, 7000) > 0.95
+    assert share_of_power(bangs(SECONDS_10, rng), 100, 3500) > 0.95
 
 
 @pytest.mark.parametrize("tilt", [1.0, 1.5])

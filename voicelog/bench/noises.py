@@ -93,6 +93,54 @@ def clatter(samples: int, rng: Rng) -> Samples:
     return sound
 
 
+def poultry(samples: int, rng: Rng) -> Samples:
+    """Hens and cockerels: clucks of a twentieth of a second and cries of up to a second, tones with many overtones
+    that rise and fall again, through three resonances of a throat."""
+    sound = 0.01 * shaped(samples, rng, 1.0)
+    for start in _moments(samples, rng, a_second=0.7):
+        if rng.random() < 0.6:
+            pitch, seconds, times = rng.uniform(250, 600), rng.uniform(0.04, 0.12), int(rng.integers(1, 6))
+        else:
+            pitch, seconds, times = rng.uniform(350, 900), rng.uniform(0.2, 0.9), int(rng.integers(1, 4))
+        for cry in range(times):
+            after = int(cry * (seconds + rng.uniform(0.05, 0.3)) * SAMPLE_RATE)
+            _lay(sound, start + after, _cry(rng, pitch * rng.uniform(0.9, 1.1), seconds) * rng.uniform(0.3, 1.0))
+    return sound
+
+
+def whistles(samples: int, rng: Rng) -> Samples:
+    """Small birds, and a wheel that wants oil: phrases of two to eight pure or buzzing tones from 1 to 6 kHz that slide
+    up or down, each phrase of one or two kinds of tone."""
+    sound = 0.01 * shaped(samples, rng, 1.0)
+    for start in _moments(samples, rng, a_second=0.6):
+        kinds = [
+            (rng.uniform(0.04, 0.4), rng.uniform(1000, 6000), rng.uniform(0.6, 1.6), rng.uniform(0, 0.9))
+            for _ in range(int(rng.integers(1, 3)))
+        ]
+        buzz_hz, at, loud = rng.uniform(25, 160), start, rng.uniform(0.2, 1.0)
+        for tone in range(int(rng.integers(2, 9))):
+            seconds, from_hz, slide, harsh = kinds[tone % len(kinds)]
+            swept = _sweep(seconds, from_hz, min(from_hz * slide, 7000.0))
+            t = np.arange(len(swept)) / SAMPLE_RATE
+            _lay(sound, at, swept * (1 + harsh * np.sin(2 * np.pi * buzz_hz * t)) * loud)
+            at += len(swept) + int(rng.uniform(0.01, 0.15) * SAMPLE_RATE)
+    return sound
+
+
+def bangs(samples: int, rng: Rng) -> Samples:
+    """Doors, buckets, boots and feed: bursts of noise, sharp or dull, through two resonances, some of them repeated."""
+    sound = 0.01 * shaped(samples, rng, 1.0)
+    for start in _moments(samples, rng, a_second=0.8):
+        beat, times = rng.uniform(0.1, 0.5), int(rng.integers(1, 6))
+        for stroke in range(times):
+            burst = shaped(round(0.5 * SAMPLE_RATE), rng, rng.uniform(0, 2), 60, rng.uniform(1000, 8000))
+            t = np.arange(len(burst)) / SAMPLE_RATE
+            swell = np.minimum(t / rng.uniform(0.001, 0.06), 1) * np.exp(-t / rng.uniform(0.01, 0.15))
+            ringing = _resonant(burst * swell, [(rng.uniform(200, 3000), rng.uniform(40, 400)) for _ in range(2)])
+            _lay(sound, start + int(stroke * beat * SAMPLE_RATE), ringing * rng.uniform(0.2, 1.0))
+    return sound
+
+
 def babble(samples: int, rng: Rng, voices: tuple[Voice, ...], cache: Cache) -> Samples:
     """Eight people at once, as loud as each other: each says a passage over and over, beginning somewhere in it."""
     texts = [*PROSE, *CHAT, *CLASSICS]
@@ -125,6 +173,9 @@ _NOISES = (
     Noise("pink", False, lambda rng, _: shaped(_SAMPLES, rng, 1.0)),
     Noise("fan", False, lambda rng, _: fan(_SAMPLES, rng)),
     Noise("babble", False, lambda rng, cache: babble(_SAMPLES, rng, FIT, cache), FIT),
+    Noise("poultry", False, lambda rng, _: poultry(_SAMPLES, rng)),
+    Noise("whistles", False, lambda rng, _: whistles(_SAMPLES, rng)),
+    Noise("bangs", False, lambda rng, _: bangs(_SAMPLES, rng)),
     Noise("pink_steep", True, lambda rng, _: shaped(_SAMPLES, rng, 1.5)),
     Noise("crows", True, lambda rng, _: crows(_SAMPLES, rng)),
     Noise("clatter", True, lambda rng, _: clatter(_SAMPLES, rng)),
@@ -195,3 +246,22 @@ def _knock(rng: Rng) -> Samples:
     ]
     knock: Samples = strength * np.sum(modes, axis=0)
     return knock
+
+
+def _cry(rng: Rng, pitch_hz: float, seconds: float) -> Samples:
+    t = np.arange(round(seconds * SAMPLE_RATE)) / SAMPLE_RATE
+    bend = 1 + rng.uniform(-0.3, 0.5) * np.sin(np.pi * t / seconds)
+    phase = 2 * np.pi * np.cumsum(pitch_hz * bend) / SAMPLE_RATE
+    tone = np.sum([np.sin(k * phase) / k ** rng.uniform(0.3, 1.2) for k in range(1, 13)], axis=0)
+    breath = rng.uniform(0, 0.5) * rng.standard_normal(len(t))
+    throat = [(rng.uniform(low, high), rng.uniform(80, 300)) for low, high in ((500, 1200), (1200, 2500), (2500, 4500))]
+    return _resonant((tone + breath) * np.sin(np.pi * t / seconds) ** rng.uniform(0.3, 1.5), throat)
+
+
+def _resonant(sound: Samples, modes: list[tuple[float, float]]) -> Samples:
+    """The sum of what comes through resonances of so many Hz and so wide, at a peak of 1."""
+    hertz = np.fft.rfftfreq(len(sound), 1 / SAMPLE_RATE)
+    through = np.sum([1 / (1 + ((hertz - middle) / (width / 2)) ** 2) for middle, width in modes], axis=0)
+    made = np.fft.irfft(np.fft.rfft(sound) * through, len(sound))
+    loudest: Samples = made / np.abs(made).max()
+    return loudest
