@@ -13,37 +13,46 @@ from voicelog.bench.calibrate import SHIPPED, accepted_unasked, read, regress, t
 from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights, certainty_of
 
 NATS = st.floats(-1000, 1000)
-SURE = Evidence(fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25, unlikely=2)
+SURE = Evidence(
+    fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25, unlikely=2, gain=5.5, speechless=-6
+)
 
 
-@given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000)))
+@given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000), NATS, st.floats(-1000, 0)))
 def test_it_is_a_probability(
-    fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float, float] | None
+    fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float, ...] | None
 ) -> None:
-    evidence = Evidence(fit, weakest, lead, least_lead, 3, *(second or (None, None)))
+    evidence = Evidence(fit, weakest, lead, least_lead, 3, *(second or ()))
     assert 0 <= certainty_of(evidence) <= 1
 
 
-@given(st.sampled_from(["fit", "weakest", "lead", "other_lead"]), st.floats(0, 200))
+@given(st.sampled_from(["fit", "weakest", "lead", "other_lead", "gain"]), st.floats(0, 200))
 def test_better_evidence_is_surer(name: str, more: float) -> None:
     better = replace(SURE, **{name: getattr(SURE, name) + more})
     assert certainty_of(better) >= certainty_of(SURE) - 1e-12
 
 
 @given(st.floats(0, 500))
-def test_the_likelier_another_text_the_less_sure(more: float) -> None:
+def test_the_likelier_another_text_or_none_the_less_sure(more: float) -> None:
     assert certainty_of(replace(SURE, unlikely=2 + more)) <= certainty_of(SURE) + 1e-12
+    assert certainty_of(replace(SURE, speechless=min(-6 + more, 0))) <= certainty_of(SURE) + 1e-12
+
+
+def test_what_fits_but_was_as_likely_before_it_was_heard_is_not_sure() -> None:
+    """A crow of a quail, taken for "band three": what both listeners know of is a call, and none was said."""
+    crow = Evidence(-5.56, -6.29, 7.37, 7.37, 2, other_lead=3.33, unlikely=0, gain=1.93, speechless=-0.68)
+    assert certainty_of(crow) < 0.6 < certainty_of(replace(crow, gain=4.5, speechless=-4.0))
 
 
 def test_a_clear_call_is_sure_and_one_that_reads_otherwise_is_not() -> None:
     assert certainty_of(SURE) > 0.99
-    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0)) < 0.1  # talk
+    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0, gain=2.0)) < 0.1  # talk
     assert certainty_of(replace(SURE, lead=0.0, other_lead=0.0)) < 0.8  # two readings alike
 
 
 def test_either_listener_makes_up_for_the_other_and_no_rival_is_as_good_as_a_far_one() -> None:
     assert certainty_of(replace(SURE, lead=-20, other_lead=20)) > 0.9
-    assert certainty_of(replace(SURE, lead=60, other_lead=-3)) > 0.9
+    assert certainty_of(replace(SURE, lead=90, other_lead=-1)) > 0.9
     assert certainty_of(replace(SURE, lead=20, other_lead=-5)) < 0.7
     assert certainty_of(replace(SURE, lead=MOST_LEAD, other_lead=-20)) == certainty_of(replace(SURE, other_lead=100))
 

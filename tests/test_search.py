@@ -18,7 +18,7 @@ from voicelog.grammar import Grammars
 from voicelog.grammar.network import Network, only
 from voicelog.hearing.phone_graph import Ways
 from voicelog.hearing.phones import NATS, Costs, PhoneModel, Position, ScoreFile
-from voicelog.hearing.search import Graph, Reading, Spoken, exact
+from voicelog.hearing.search import Graph, Reading, exact
 from voicelog.hearing.sphinx import as_bytes, decode, model_folder, open_decoder
 from voicelog.places import shipped
 from voicelog.values import Frames, VoicelogError
@@ -128,8 +128,7 @@ def test_scored_again_every_reading_has_the_score_it_has_alone(
 
 
 def again(readings: Sequence[tuple[str, ...]], costs: Costs, ways: Ways = said) -> list[Reading]:
-    nowhere = [Reading(tuple(Spoken(word, 0, 0, 0.0) for word in words), 0.0) for words in readings]
-    return exact(nowhere, costs, MODEL, ways, 25.0)
+    return exact(readings, costs, MODEL, ways, 25.0)
 
 
 # The same draws every time: of all that could be drawn here one in 150 fails, where the better word ends so early that
@@ -170,7 +169,7 @@ def test_no_reading_that_differs_in_one_word_beats_the_runner_up(file: str, band
 
     network = Grammars(shipped("grammars")).compile("call", sorted({band, *range(15, 55)})).network
     found = Graph(network, MODEL, ways, 25.0).readings(costs, 60)
-    best, *others = exact(found[:24], costs, MODEL, ways, 25.0)
+    best, *others = exact([each.words for each in found[:24]], costs, MODEL, ways, 25.0)
     ahead = next(
         best.worth - each.worth for each in others if network.meaning(each.words) != network.meaning(best.words)
     )

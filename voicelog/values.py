@@ -69,6 +69,7 @@ class Heard:
     the words of the next best reading, when the engine knows one; `either` is the
     probability that it was one of these two, 0 where that is not known. `doubts` are
     reasons, in plain words, why the words should not be trusted as they stand.
+    `by_two`: two listeners of different make heard them, and certainty is of both.
     No words at all means that nothing in the grammar was heard.
     """
 
@@ -78,6 +79,7 @@ class Heard:
     runner_up: tuple[str, ...] | None = None
     doubts: tuple[str, ...] = ()
     either: float = 0.0
+    by_two: bool = False
 
     @property
     def text(self) -> str:

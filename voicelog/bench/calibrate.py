@@ -28,6 +28,8 @@ from voicelog.bench.cache import Cache, default_cache
 from voicelog.bench.calls import pens
 from voicelog.bench.extra import scipy_part
 from voicelog.bench.grid import Trial, grid
+from voicelog.bench.level import rms_db
+from voicelog.bench.noises import noise_named
 from voicelog.bench.texts import CLASSICS
 from voicelog.bench.voices import spoken, voice_named
 from voicelog.config import Config
@@ -44,6 +46,9 @@ VOICES = (
     *("festival_ked", "festival_kal", "espeak_us"),
 )
 NOISES = ("pink", "fan", "babble")
+UNSPOKEN = ("poultry", "whistles", "bangs")
+"""Noises that are heard by themselves."""
+
 ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
 MEASURED = tuple(field.name for field in fields(Evidence))
 
@@ -53,6 +58,8 @@ PARTS = (
     *("how many left", "who is left", "strike that", "correction", "pause listening", "finish session"),
 )
 ANSWERS = ("yes", "no", "confirm", "repeat")
+_STRETCHES = 60
+"""Of each noise that is heard by itself."""
 
 Row = dict[str, object]
 
@@ -83,6 +90,37 @@ class Talk:
         return spoken(voice_named(self.voice), self.text, self.number, self.cache)
 
 
+@dataclass(frozen=True, slots=True)
+class Unspoken:
+    """A noise by itself, in the shape of a trial: whatever is heard of it is wrong."""
+
+    noise: str
+    number: int
+    seed: int
+    cache: Cache
+    snr_db: float | None = None
+    roster: str = "pen"
+    words: tuple[str, ...] = ()
+
+    @property
+    def voice(self) -> str:
+        return self.noise
+
+    @property
+    def pen(self) -> tuple[int, ...]:
+        return pens(self.seed)[self.number % len(pens(self.seed))]
+
+    @property
+    def frames(self) -> Frames:
+        draw = random.Random(f"unspoken {self.seed} {self.noise} {self.number}")
+        bed = noise_named(self.noise).bed(self.cache)
+        length = round(draw.uniform(0.7, 3.0) * SAMPLE_RATE)
+        start = draw.randrange(len(bed) - length)
+        some = bed[start : start + length] / 32768
+        some *= 10 ** ((draw.uniform(-36.0, -22.0) - rms_db(some)) / 20)
+        return np.clip(np.rint(some * 32768), -32768, 32767).astype(np.int16)
+
+
 @click.group()
 def main() -> None:
     """Collect what is measured of many calls, and fit the certainty to it."""
@@ -93,7 +131,7 @@ def main() -> None:
 @click.option("--calls", default=2, show_default=True)
 @click.option("--seed", default=11, show_default=True)
 @click.option("--workers", default=1, show_default=True)
-@click.option("--only", type=click.Choice(["calls", "parts", "talk"]), multiple=True, help="Some kinds alone.")
+@click.option("--only", type=click.Choice(["calls", "parts", "talk", "noise"]), multiple=True, help="Some kinds alone.")
 @click.option("--snr", default="clean,20,15,10,5", show_default=True, help="Speech over noise of whole calls, dB.")
 @click.option("--alone", is_flag=True, help="Without the second listener.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=default_cache)
@@ -103,7 +141,7 @@ def collect(
     """Hear the calls and write what was measured of each."""
     import multiprocessing
 
-    store, trials = Cache(cache), list[Trial | Talk]()
+    store, trials = Cache(cache), list[Trial | Talk | Unspoken]()
     if not only or "calls" in only:
         ratios = [None if ratio == "clean" else float(ratio) for ratio in snr.split(",")]
         trials += grid(VOICES, NOISES, store, ratios_db=ratios, rosters=("pen",), calls=calls, seed=seed)
@@ -111,6 +149,8 @@ def collect(
         trials += _parts(seed, store)
     if not only or "talk" in only:
         trials += [Talk(voice, text, number, seed, store) for voice in VOICES for number, text in enumerate(CLASSICS)]
+    if not only or "noise" in only:
+        trials += [Unspoken(noise, number, seed, store) for noise in UNSPOKEN for number in range(_STRETCHES)]
     random.Random(seed).shuffle(trials)  # so that the first part of the file is like the whole
     with out.open("w", newline="") as file, multiprocessing.get_context("spawn").Pool(workers) as pool:
         writer = csv.DictWriter(file, [*ABOUT, *MEASURED])
@@ -171,18 +211,16 @@ def accepted_unasked(rows: list[Row]) -> list[Row]:
 
 
 def terms_of(rows: list[Row]) -> tuple[Table, Table]:
-    """One row an utterance: a one for the constant, then the terms of either function."""
+    """One row an utterance: the terms of either function."""
     measured = [Evidence(**{name: float(str(row[name])) for name in MEASURED if row.get(name)}) for row in rows]
-    speech = np.array([[1.0, *speech_terms(each)] for each in measured])
-    return speech, np.array([[1.0, *reading_terms(each)] for each in measured])
+    return np.array([speech_terms(each) for each in measured]), np.array([reading_terms(each) for each in measured])
 
 
 def regress(speech: Table, reading: Table, right: Column, ridge: float = 0.3) -> Column:
     """The weights of both functions, one after the other, of the greatest likelihood; constants are hardly shrunk."""
     minimize = scipy_part("optimize").minimize
-    split = speech.shape[1]
-    shrink = np.full(split + reading.shape[1], ridge)
-    shrink[[0, split]] = 0.02
+    constant = np.ptp(np.hstack([speech, reading]), axis=0) == 0
+    shrink = np.where(constant, 0.02, ridge)
 
     def loss(weights: Column) -> float:
         told = np.clip(_told(weights, speech, reading), 1e-9, 1 - 1e-9)
@@ -212,7 +250,7 @@ def _grammars() -> Grammars:
     return Grammars(shipped("grammars"))
 
 
-def _hear(trial: Trial | Talk, alone: bool) -> Row | None:
+def _hear(trial: Trial | Talk | Unspoken, alone: bool) -> Row | None:
     recogniser, cleaner = _ears(alone)
     said = " ".join(trial.words)
     grammar = _grammars().compile("answer" if said in ANSWERS else "call", trial.pen)

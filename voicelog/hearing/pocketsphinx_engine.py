@@ -39,6 +39,7 @@ from voicelog.hearing.phones import CostsOfFrame, PhoneModel
 from voicelog.hearing.scores import Scorer, plain_scorer
 from voicelog.hearing.search import Graph, Reading, Spoken, exact
 from voicelog.hearing.sphinx import model_folder, open_decoder
+from voicelog.hearing.written import as_heard
 from voicelog.values import SAMPLE_RATE, Check, Frames, Heard, VoicelogError, Word, unchecked
 
 FRAMES_PER_S = 100
@@ -47,25 +48,26 @@ FRAMES_PER_S = 100
 SHORTEST_S = 0.1
 """Shorter than any word; the decoder has no answer for less."""
 
-READINGS = 16
-"""Readings that are weighed at the most: of 63 trial calls at 10 dB the right one was among them in 59."""
+READINGS = 24
+"""Readings that are weighed at the most."""
 
 WORDINGS = 2
 """Of those, with one meaning."""
 
-SEARCHED = 60
-RESCORED = 24
+SEARCHED = 100
+RESCORED = 40
 """Readings that are looked through for them, and those of them that are scored by themselves."""
 
-MOST_BEHIND = 60.0
-"""Nats behind the best from which a reading is not weighed: no listener makes up for that."""
+MOST_BEHIND = 120.0
+"""Nats behind the best from which a reading is not weighed: ten nats of the second listener make up for that."""
 
 NONSENSE_LEAD = 40.0
 """Nats by which a reading that says a slot twice must be ahead of all others to be what was heard."""
 
-SHORTER_LEAD = 3.0
-"""Nats by which the second listener must find a reading with one word less likelier to make it the runner-up, however
-bad PocketSphinx finds it: that soon takes a clatter, or a bystander's word, for a word of a call."""
+DISAGREEING = 3.0
+"""Nats by which the second listener must find a reading with one word less, or what it would write itself, likelier to
+make it the runner-up, however bad PocketSphinx finds it: that soon takes a clatter, or a bystander's word, for a word
+of a call."""
 
 MOST_GRAPHS = 4
 """Networks kept ready: one for a pen takes a quarter of a second to make, and each question of two readings is one."""
@@ -155,7 +157,8 @@ class PocketSphinxRecogniser:
         if evidence is None:
             return Heard((), 0.0, self.name)
         either = speech_of(evidence) if rival is not None else 0.0
-        return Heard(words, certainty_of(evidence), self.name, rival, either=either)
+        by_two = self._second is not None
+        return Heard(words, certainty_of(evidence), self.name, rival, either=either, by_two=by_two)
 
     def weigh(
         self, views: Sequence[Frames], check: Check = unchecked
@@ -180,27 +183,45 @@ class PocketSphinxRecogniser:
             check()
             if not found:
                 return (), None, None
-            shorter = self._shorter(found[0].words)
-            likely = judging.of([*(reading.words for reading in found), *shorter])
+            written = as_heard(impression.text)
+            found += self._unheard(written, found, costs)
+            against = self._against(found[0].words, written)
+            likely = judging.of([*(reading.words for reading in found), *against])
         worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=False)}
         ranked = sorted(found, key=lambda each: each.worth + SECOND_WEIGHT * worth[each.words][1], reverse=True)
         best, rival = ranked[0], self._rival(ranked)
         leads = (MOST_LEAD, MOST_LEAD)
         if rival is not None:
-            leads = tuple(np.clip(np.subtract(worth[best.words], worth[rival]), -MOST_LEAD, MOST_LEAD).tolist())
-        likely_shorter, less = max(zip(likely[len(found) :], shorter, strict=True), default=(-math.inf, None))
-        if best is found[0] and likely_shorter > worth[best.words][1] + SHORTER_LEAD:
-            rival, leads = less, (min(leads[0], MOST_LEAD - 1), worth[best.words][1] - likely_shorter)
+            leads = tuple(np.clip(np.subtract(worth[best.words], worth[rival]), -MOST_LEAD, MOST_LEAD - 1).tolist())
+        likeliest, other = max(zip(likely[len(found) :], against, strict=True), default=(-math.inf, None))
+        if best is found[0] and likeliest > worth[best.words][1] + DISAGREEING:
+            rival, leads = other, (min(leads[0], MOST_LEAD - 1), worth[best.words][1] - likeliest)
         said, evidence = _fit(best, leads[0], leads[0])
-        evidence = replace(evidence, other_lead=leads[1], unlikely=max(0.0, impression.likely - worth[best.words][1]))
-        return said, rival, evidence
+        return (
+            said,
+            rival,
+            replace(
+                evidence,
+                other_lead=leads[1],
+                unlikely=max(0.0, impression.likely - worth[best.words][1]),
+                gain=second.gain(impression, best.words),
+                speechless=impression.speechless,
+            ),
+        )
 
-    def _shorter(self, words: Words) -> list[Words]:
-        """The readings with one word less that mean something else."""
+    def _unheard(self, words: Words, found: Sequence[Reading], costs: Iterable[CostsOfFrame]) -> list[Reading]:
+        """What the second listener would write itself, where that is a reading that was not found."""
         assert self._network is not None
-        less = dict.fromkeys(words[:at] + words[at + 1 :] for at in range(len(words)))
+        is_reading = self._network.accepts(words) and not isinstance(self._network.meaning(words), NotUnderstood)
+        return self._exact([words], costs) if is_reading and words not in {each.words for each in found} else []
+
+    def _against(self, words: Words, written: Words) -> list[Words]:
+        """What speaks against these words if the second listener finds it likelier: the readings with one word less,
+        and what it would write itself, where that is one; they mean something else."""
+        assert self._network is not None
+        others = dict.fromkeys([*(words[:at] + words[at + 1 :] for at in range(len(words))), written])
         meaning = self._network.meaning
-        return [some for some in less if self._network.accepts(some) and meaning(some) != meaning(words)]
+        return [some for some in others if self._network.accepts(some) and meaning(some) != meaning(words)]
 
     def _weigh_views(
         self, views: Sequence[Frames], check: Check
@@ -216,7 +237,7 @@ class PocketSphinxRecogniser:
         worth = {each.words: [each.worth] for each in found}
         for of_view in costs[1:]:
             # Readings of that view alone are not taken up: its sound is the worse one.
-            again = {each.words: each.worth for each in self._exact(found, of_view)}
+            again = {each.words: each.worth for each in self._exact(list(worth), of_view)}
             for words, in_each in worth.items():
                 in_each.append(again.get(words, min(again.values(), default=0.0) - MOST_LEAD))
         ranked = sorted(found, key=lambda each: sum(worth[each.words]), reverse=True)
@@ -250,14 +271,14 @@ class PocketSphinxRecogniser:
         check()
         likely = sorted(chain.from_iterable(found.values()), key=lambda reading: -reading.worth)[:RESCORED]
         told([each.words for each in likely[:READINGS] if each.worth > likely[0].worth - MOST_BEHIND])
-        scored = self._exact([*likely, *nonsense[:1]], costs)
+        scored = self._exact([each.words for each in (*likely, *nonsense[:1])], costs)
         sense = [each for each in scored if each.words not in {other.words for other in nonsense[:1]}]
         if len(sense) < len(scored) and (not sense or scored[0].worth > sense[0].worth + NONSENSE_LEAD):
             return scored[: READINGS + 1]
         return [each for each in sense[:READINGS] if each.worth > sense[0].worth - MOST_BEHIND]
 
-    def _exact(self, found: Sequence[Reading], costs: Iterable[CostsOfFrame]) -> list[Reading]:
-        return exact(found, costs, self._phones, self._said, WORD_COST)
+    def _exact(self, readings: Sequence[Words], costs: Iterable[CostsOfFrame]) -> list[Reading]:
+        return exact(readings, costs, self._phones, self._said, WORD_COST)
 
     def _rival(self, ranked: Sequence[Reading]) -> Words | None:
         """The best reading that means something else than the first."""

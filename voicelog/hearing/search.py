@@ -221,15 +221,15 @@ class Graph:
 
 
 def exact(
-    found: Sequence[Reading], costs: Iterable[CostsOfFrame], model: PhoneModel, ways: Ways, word_cost: float
+    readings: Sequence[Words], costs: Iterable[CostsOfFrame], model: PhoneModel, ways: Ways, word_cost: float
 ) -> list[Reading]:
-    """The same readings, each with the score that it has by itself, best first; less those that the sound is too short
+    """Each of these readings with the score that it has by itself, best first; less those that the sound is too short
     for. The rest as for `Graph`."""
-    if not found:
+    if not readings:
         return []
     # Where every state has one way to it, no word has rivals for its beginning.
-    graph = Graph(tree(each.words for each in found), model, ways, word_cost)
-    return graph.all_readings(costs, len(found))
+    graph = Graph(tree(readings), model, ways, word_cost)
+    return graph.all_readings(costs, len(readings))
 
 
 class _Most:
