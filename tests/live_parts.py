@@ -33,6 +33,7 @@ class ToldRecogniser:
 
     def __init__(self, texts: Iterable[str]) -> None:
         self._texts = list(texts)
+        self.certainty = 1.0
         self.lengths: list[float] = []
         self.begun = 0
 
@@ -56,7 +57,7 @@ class ToldRecogniser:
         text = self._texts.pop(0) if len(self._texts) > 1 else self._texts[0]
         text, _, other = text.partition(" | ")
         words = tuple(Word(word, 0, 0, 1.0) for word in text.split())
-        return Heard(words, 0.8 if other else 1.0, self.name, runner_up=tuple(other.split()) or None)
+        return Heard(words, 0.8 if other else self.certainty, self.name, runner_up=tuple(other.split()) or None)
 
 
 def quiet(length_s: float) -> Frames:

@@ -11,7 +11,7 @@ from live_parts import VOICE, Told, quiet, speech
 from rich.console import Console
 
 from voicelog.audio import cut, make_stage, read_sound
-from voicelog.audio.level import is_clipped, is_faint
+from voicelog.audio.level import is_clipped, is_drowned, is_faint
 from voicelog.bench.noises import shaped
 from voicelog.config import Config
 from voicelog.ledger import Ledger, fold
@@ -24,7 +24,7 @@ from voicelog.live.patience import LOOK_S, closing_silence_s
 from voicelog.live.screen import page
 from voicelog.live.sound import Overrun
 from voicelog.session import Reply, expects
-from voicelog.sitting import FAINT
+from voicelog.sitting import DROWNED, FAINT
 from voicelog.values import SAMPLE_RATE, Verdict
 from voicelog.wiring import open_grammars
 
@@ -201,6 +201,21 @@ def test_a_call_too_faint_to_be_sure_of_is_asked_about_but_not_an_answer() -> No
     asked = sitting.hear(faint)
     assert (asked.outcome.verdict, asked.outcome.reason) == (Verdict.ASK, FAINT)
     assert sitting.hear(faint).outcome.verdict is Verdict.ACCEPT
+
+
+def test_a_call_in_noise_nearly_as_loud_is_asked_about_unless_heard_very_surely() -> None:
+    noise = np.random.default_rng(1).normal(0, 1, 24000)
+    clear = np.concatenate([quiet(0.15), speech(), quiet(0.15)])
+    loud = (clear + noise[: len(clear)] * np.sqrt(np.mean(speech().astype(float) ** 2)) / 1.8).astype(np.int16)
+    assert is_drowned(loud) and not is_drowned(clear)
+    for certainty, sound, reason in (
+        (0.98, clear, "heard surely"),
+        (0.98, loud, DROWNED),
+        (0.99, loud, "heard surely"),
+    ):
+        told = Told(["band four male"], FileSound([]))
+        told.recogniser.certainty = certainty
+        assert told.sitting.hear(clear, raw=sound).outcome.reason == reason
 
 
 def test_while_paused_nothing_is_kept_and_resume_goes_on(tmp_path: Path) -> None:

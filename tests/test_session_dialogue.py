@@ -63,6 +63,7 @@ class Talk:
         self.facts: list[tuple[str, Fact]] = []
         self.turns = 0
         self.either = 0.0
+        self.by_two = False
 
     def say(self, line: str) -> Outcome:
         self.turns += 1
@@ -77,6 +78,7 @@ class Talk:
             rival=utterance(rival) if rival else None,
             doubts=(doubt,) if doubt else (),
             either=self.either,
+            by_two=self.by_two,
         )
         outcome = step(self.state, turn)
         self.state = outcome.state
@@ -753,3 +755,17 @@ def test_surely_one_of_two_readings_is_asked_about_and_not_said_again() -> None:
     assert "or" in spoken(asked)
     # Two slots apart, no question could name what is in doubt.
     assert talk.say("107 male ~0.5 | 42 female").verdict is Verdict.REJECT
+
+
+@pytest.mark.parametrize("said", ["42 cull", "42 injured", "42 sick"])
+def test_what_cannot_be_undone_is_asked_unless_two_listeners_heard_it_very_surely(talk: Talk, said: str) -> None:
+    assert talk.say(f"{said} ~1.0").verdict == "ask"
+    talk.by_two = True
+    assert talk.say(f"{said} ~0.98").verdict == "ask"
+    assert talk.say(f"{said} ~0.99").verdict == "accept"
+
+
+def test_the_dead_are_asked_about_however_surely_they_were_heard(talk: Talk) -> None:
+    talk.by_two = True
+    assert spoken(talk.say("42 dead ~1.0")) == "four two dead; right?"
+    assert spoken(talk.say("42 dead cull ~1.0")) == "four two dead; right?"

@@ -18,7 +18,7 @@ from voicelog.values import Call, Check, Frames, Heard, Verdict, Word, unchecked
 from voicelog.wiring import open_grammars
 
 STATE = start((42, 107))
-TONE = (8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)).astype(np.int16)
+TONE = np.pad((8000 * np.sin(np.arange(16_000) * 2 * np.pi * 150 / 16_000)).astype(np.int16), 2400)
 
 
 def said(**slots: object) -> CallSaid:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from voicelog.audio.level import is_faint
+from voicelog.audio.level import is_drowned, is_faint
 from voicelog.audio.sibilance import begins_with_sibilant
 from voicelog.audio.views import views_of
 from voicelog.audio.voicing import has_voice
@@ -46,6 +46,7 @@ ANY_BAND = range(1, 1000)
 """What is taken for a band where it is typed, though no bird of the roster wears it."""
 
 FAINT = "the sound is very faint"
+DROWNED = "the noise is nearly as loud as the voice"
 BY_CUSTOM = "it is likely only because it is usual"
 
 
@@ -204,15 +205,17 @@ class Sitting:
 
     def _doubts(self, grammar: Grammar, heard: Heard, sound: Frames, views: tuple[Frames, ...] = ()) -> tuple[str, ...]:
         """Why words that were heard fairly may be wrong all the same: another live wording sounds like them or is
-        taken for them, or a call is so faint that certainty means little. `views` are those that the words' times
-        are of, where these are known."""
+        taken for them, or a call is so faint, or in such noise, that certainty means little. `views` are those that
+        the words' times are of, where these are known."""
         words = [word.text for word in heard.words]
         alike = sounds_like(words, grammar.network, self._grammars.sounds)
         sure = heard.certainty >= self.state.settings.policy.alike_from
         doubts = heard.doubts if sure or alike is None else (*heard.doubts, alike)
         taken = taken_for(words, grammar.network, lambda place: self._is_hissed(place, heard.words, views))
-        faint = FAINT if isinstance(grammar.understand(tuple(words)), CallSaid) and is_faint(sound) else None
-        return (*doubts, *(doubt for doubt in (taken, faint) if doubt))
+        is_call = isinstance(grammar.understand(tuple(words)), CallSaid)
+        faint = FAINT if is_call and is_faint(sound) else None
+        drowned = DROWNED if is_call and not sure and is_drowned(sound) else None
+        return (*doubts, *(doubt for doubt in (taken, faint, drowned) if doubt))
 
     def _is_hissed(self, place: Place, words: tuple[Word, ...], views: tuple[Frames, ...]) -> bool:
         """Whether the sound itself tells that the wording there was said: by a hiss that the other has not."""
@@ -264,6 +267,7 @@ class Sitting:
             doubts=doubts,
             spare_id=spare_id,
             either=heard.either,
+            by_two=heard.by_two,
             rival_doubted=rival is not None and may_have_been(heard.runner_up or (), words, listened.grammar.network),
         )
         outcome = self._step(turn, listened.sound, heard.engine)

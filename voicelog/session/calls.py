@@ -79,7 +79,7 @@ def _hear_fresh(state: State, turn: Turn, said: Call, heard: Judgement) -> Outco
         return refuse(state, wording.is_gone(entry.band, state.gone[entry.band]), "that bird died or was sold")
     if entry.band not in state.roster:
         return refuse(state, wording.no_such_band(entry.band), f"band {entry.band} is not on the roster")
-    risks = find_risks(call, _background(state, entry, named=said.band is not None))
+    risks = find_risks(call, _background(state, entry, turn, named=said.band is not None))
     if heard.verdict is Verdict.ACCEPT and not risks:
         return write(state, entry, confirmed_by=None, reason=heard.reason)
     reasons = [risk.known for risk in risks]
@@ -101,7 +101,9 @@ def _choose(state: State, asked: Pending, turn: Turn, said: Call, heard: Judgeme
     if heard.verdict is not Verdict.ACCEPT or len(fits) != 1:
         return ask(state, f"the answer was not sure: {heard.reason if len(fits) == 1 else 'it fits neither or both'}")
     entry = asked.entry
-    chosen = Turn(entry.id, CallSaid(call=fits[0]), turn.words, turn.certainty, spare_id=entry.spare_id)
+    chosen = Turn(
+        entry.id, CallSaid(call=fits[0]), turn.words, turn.certainty, spare_id=entry.spare_id, by_two=turn.by_two
+    )
     return _hear_fresh(replace(state, pending=None), chosen, fits[0], heard)
 
 
@@ -132,7 +134,7 @@ def _whole(state: State, said: Call, wrong: Entry | None) -> Call | None:
     return None if band is None else said.model_copy(update={"band": band})
 
 
-def _background(state: State, entry: Entry, named: bool) -> Background:
+def _background(state: State, entry: Entry, turn: Turn, named: bool) -> Background:
     wrong = entry.instead_of
     return Background(
         band=entry.band,
@@ -141,6 +143,7 @@ def _background(state: State, entry: Entry, named: bool) -> Background:
         expected_weight_g=state.settings.expected_weight_g,
         corrected=wrong.call if wrong and wrong.band == entry.band else None,
         named=named,
+        surely=turn.by_two and turn.certainty >= state.settings.policy.alike_from,
         kind=state.purpose.kind,
     )
 

@@ -26,7 +26,8 @@ class Background:
     `calls` are the calls in effect, without the one that is being corrected.
     `corrected` is that one, when it is about the same bird: what the new call
     leaves as it was needs no second question. `named` says that the band was
-    said with the call, so that a bird was taken up just now.
+    said with the call, so that a bird was taken up just now. `surely`: two
+    listeners heard the words so surely that what only sounds like them was not said.
     `expected_weight_g` is the least and the greatest, in grams.
     """
 
@@ -36,6 +37,7 @@ class Background:
     expected_weight_g: tuple[float, float]
     corrected: Call | None
     named: bool
+    surely: bool = False
     kind: Kind = "check"
 
 
@@ -82,14 +84,15 @@ def _lost(new: Call, background: Background) -> Iterator[Risk]:
     """A bird that is culled or dead cannot be called back, and one that is hurt is set apart.
 
     "Cull" sounds like "cock", "dead" in noise like "hen", and "injured" like "unsure"; a bystander or a clatter behind
-    a call was heard as "dead" too. With a sex beside it, it is none of them. A sex that was called before is no such
-    help to "cull": it may have been said again.
+    a call was heard as "dead" too, however surely. With a sex beside it, it is none of them. A sex that was called
+    before is no such help to "cull": it may have been said again.
     """
     band, earlier, corrected = background.band, today(background.calls, background.band), background.corrected
     known = earlier.sex or earlier.condition or (corrected and corrected.sex)
     if new.sex is not None:
         return
-    if new.fate == "cull":
+    asked = {"dead"} if known or background.surely else {"dead", "sick", "injured"}
+    if new.fate == "cull" and not background.surely:
         yield Risk(wording.to_be_culled(band), wording.RIGHT)
-    elif new.condition not in (None, "fine") and (new.condition == "dead" or not known):
+    elif new.condition in asked:
         yield Risk(wording.found(band, new.condition), wording.RIGHT)

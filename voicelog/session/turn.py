@@ -21,7 +21,8 @@ class Turn:
     what the next best reading means, `either` the probability that it was that or
     what was heard. `doubts` are reasons, in plain words, why the words should not be
     trusted as they stand. Where the words of the rival are known to be heard for those that were heard
-    (`rival_doubted`), they would not be trusted as an answer either.
+    (`rival_doubted`), they would not be trusted as an answer either. `by_two`: two listeners of different make heard
+    them, so what one of them takes for something else, however surely, does not come out surely.
     """
 
     id: str
@@ -33,6 +34,7 @@ class Turn:
     spare_id: str = ""
     either: float = 0.0
     rival_doubted: bool = False
+    by_two: bool = False
 
 
 @dataclass(frozen=True, slots=True)
