@@ -12,7 +12,7 @@ settings.load_profile("voicelog")
 
 
 _FIRST = ("test_live_headset.py", "test_live_loudspeaker.py")
-"""They last a minute each, and mostly wait: begun first, they are over before the rest."""
+"""They last as long as the recorded session does, and mostly wait for it: begun first, they are over with the rest."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -1,4 +1,4 @@
-"""Live sessions over a sound server, and a handler who speaks the recorded one, answers and hears the replies.
+"""Live sessions over a sound server, and a handler who speaks the whole recorded one, answers and hears the replies.
 
 He knows what he said: to a question that the recording does not answer itself he says the recording's yes if it names
 just that, else its no, and what was not understood he says again. So what comes to stand in the ledger besides is a
@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,20 +28,18 @@ from voicelog.recorded import RecordedSession, Said, recorded_session
 from voicelog.session import Reply, wording
 from voicelog.values import SAMPLE_RATE, Call, Frames
 
-UTTERANCES = 13
-"""So many of the recording are said. Later ones hold a weight that is asked about now and then, rightly, and heard
-no better when it is said again."""
-
-WRITTEN = sum(one.event is not None for one in recorded_session().said()[:UTTERANCES])
-
 LEAK_DB = -10.0
 SPEED = 2.0
-"""With a loudspeaker every reply is heard out, and spoken so much faster than usual, to save time."""
+"""With a loudspeaker every reply is heard out: so much faster than usual it is spoken, or the suite would take longer
+than it may."""
 
 _YES, _NO = 3, 10
 """Utterances of the recording that are nothing else."""
 
-_COMMANDS = ("no",)
+_WEIGHT_FROM_S = {4: 2.15, 11: 1.25, 21: 1.8, 41: 2.0, 48: 1.87}
+"""Where in an utterance its weight begins: said by itself, it answers a choice of two weights."""
+
+_COMMANDS = ("correction", "how many left", "no", "who is left")
 """Utterances that are answered though no fact comes of them."""
 
 _ANSWERED_S = 60.0
@@ -147,7 +145,7 @@ class Spoken:
 
 
 def speak(recorded: RecordedSession, handler: Handler, screen: Screen, loudspeaker: bool) -> Spoken:
-    """Say what the recording holds, up to the `UTTERANCES` first.
+    """Say all that the recording holds, to the end of the session.
 
     With a headset every sample of it in order, pauses and all: only where a pause is over before voicelog told what
     came of the utterance does the handler wait for that, as anybody would. With a `loudspeaker` he hears each reply
@@ -155,7 +153,7 @@ def speak(recorded: RecordedSession, handler: Handler, screen: Screen, loudspeak
     """
     stream, said, spoken = recorded.sound(), recorded.said(), Spoken()
     between = [0, *(round((one.start_s - _AROUND_S) * SAMPLE_RATE) for one in said[1:]), len(stream)]
-    for number, one in enumerate(said[:UTTERANCES]):
+    for number, one in enumerate(said):
         sound = _alone(stream, one) if loudspeaker else stream[between[number] : between[number + 1]]
         words, answered = one.words, one.record is not None or one.event is not None or one.words in _COMMANDS
         for _ in range(_TRIES):
@@ -170,7 +168,10 @@ def speak(recorded: RecordedSession, handler: Handler, screen: Screen, loudspeak
             if not answered or verdict.startswith("+") or (verdict.startswith("?") and one.event is None):
                 break
             words, sound = one.words, _alone(stream, one)
-            if verdict.endswith("? yes or no"):
+            if verdict.endswith(" grams?") and number in _WEIGHT_FROM_S:
+                words = "its weight"
+                sound = _alone(stream, replace(one, start_s=one.start_s + _WEIGHT_FROM_S[number] + _AROUND_S))
+            elif verdict.endswith("? yes or no"):
                 meant = wording.record(Call.model_validate(one.record)) if one.record else ""
                 answer = said[_YES if meant and f"{meant}? " in verdict else _NO]
                 words, sound = answer.words, _alone(stream, answer)
@@ -182,8 +183,8 @@ def _alone(stream: Frames, one: Said) -> Frames:
     return stream[round((one.start_s - _AROUND_S) * SAMPLE_RATE) : round((one.end_s + _AROUND_S) * SAMPLE_RATE)]
 
 
-def beginning_of_session(folder: Path, loudspeaker: bool) -> Spoken:
-    """The recorded session as a user starts it, into a ledger of its own."""
+def whole_session(folder: Path, loudspeaker: bool) -> Spoken:
+    """The recorded session as a user starts it, from the first word to the last, into a ledger of its own."""
     path, recorded = folder / "yard.ledger", recorded_session()
     with Ledger.open(path) as ledger:
         recorded.write_earlier_check(ledger)
@@ -198,9 +199,10 @@ def beginning_of_session(folder: Path, loudspeaker: bool) -> Spoken:
             wait_for(running, "pen three")
             handler.hear_out()
             spoken = speak(recorded, handler, Screen(running), loudspeaker)
+            running.wait(timeout=60)
             handler.close()
     with Ledger.open(path, must_exist=True) as ledger:
-        spoken.ledger = compared(recorded.said()[:UTTERANCES], ledger, ledger.last_session() or "")
+        spoken.ledger = compared(recorded.said(), ledger, ledger.last_session() or "")
         spoken.faults = [str(fault) for fault in ledger.verify()]
     return spoken
 

@@ -1,6 +1,6 @@
 """What goes wrong with microphone and speaker in a live session, over a real sound server.
 
-The recorded session over it: test_live_headset.py and test_live_loudspeaker.py.
+The whole recorded session over it: test_live_headset.py and test_live_loudspeaker.py.
 """
 
 from __future__ import annotations
