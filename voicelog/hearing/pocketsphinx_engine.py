@@ -14,6 +14,7 @@ fit, as against any speech at all.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
@@ -174,22 +175,24 @@ class PocketSphinxRecogniser:
         self, second: SecondListener, quiet: Frames, raw: Frames, check: Check
     ) -> tuple[tuple[Word, ...], Words | None, Evidence | None]:
         """PocketSphinx names readings, and both listeners weigh them."""
-        # Works while PocketSphinx does: it holds no Python lock.
-        taken_in = self._aside.submit(second.take_in, raw)
-        with _Judging(second, taken_in, self._aside) as judging:
+        with _Judging(second, self._aside, raw, self._expected) as judging:
             costs = self._scorer.costs(quiet, check)
             found = self._readings(costs, check, judging.begin)
-            impression = taken_in.result()
+            impression = judging.impression()
             check()
             if not found:
                 return (), None, None
             written = as_heard(impression.text)
             found += self._unheard(written, found, costs)
             against = self._against(found[0].words, written)
-            likely = judging.of([*(reading.words for reading in found), *against])
-        worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=False)}
-        ranked = sorted(found, key=lambda each: each.worth + SECOND_WEIGHT * worth[each.words][1], reverse=True)
-        best, rival = ranked[0], self._rival(ranked)
+            readings = [reading.words for reading in found]
+            *likely, unsaid = judging.of([*readings, *against], over_hiss=readings[:1])
+            worth = {reading.words: (reading.worth, other) for reading, other in zip(found, likely, strict=False)}
+            ranked = sorted(found, key=lambda each: each.worth + SECOND_WEIGHT * worth[each.words][1], reverse=True)
+            best = ranked[0]
+            if best is not found[0]:
+                (unsaid,) = judging.of([], over_hiss=[best.words])
+        rival = self._rival(ranked)
         leads = (MOST_LEAD, MOST_LEAD)
         if rival is not None:
             leads = tuple(np.clip(np.subtract(worth[best.words], worth[rival]), -MOST_LEAD, MOST_LEAD - 1).tolist())
@@ -197,17 +200,24 @@ class PocketSphinxRecogniser:
         if best is found[0] and likeliest > worth[best.words][1] + DISAGREEING:
             rival, leads = other, (min(leads[0], MOST_LEAD - 1), worth[best.words][1] - likeliest)
         said, evidence = _fit(best, leads[0], leads[0])
+        known = worth[best.words][1]
         return (
             said,
             rival,
             replace(
                 evidence,
                 other_lead=leads[1],
-                unlikely=max(0.0, impression.likely - worth[best.words][1]),
-                gain=second.gain(impression, best.words),
+                unlikely=max(0.0, impression.likely - known),
+                gain=second.gain(best.words, known, unsaid),
                 speechless=impression.speechless,
             ),
         )
+
+    def _expected(self, written: Words) -> list[Words]:
+        """What is weighed in any case if PocketSphinx hears best what the second listener would write itself; nothing
+        where that is no reading."""
+        assert self._network is not None
+        return [written, *self._against(written, written)] if self._network.accepts(written) else []
 
     def _unheard(self, words: Words, found: Sequence[Reading], costs: Iterable[CostsOfFrame]) -> list[Reading]:
         """What the second listener would write itself, where that is a reading that was not found."""
@@ -287,39 +297,81 @@ class PocketSphinxRecogniser:
         return next((each.words for each in ranked[1:] if self._network.meaning(each.words) != meaning), None)
 
 
-class _Judging:
-    """The second listener judges readings one by one while PocketSphinx's scores are searched; what is not begun
-    when the block is left, is not done."""
+_Question = tuple[Words, bool]
+"""How likely words are: over the sound, or over a hiss."""
 
-    def __init__(self, second: SecondListener, taken_in: Future[Impression], aside: Executor) -> None:
+
+class _Judging:
+    """The second listener takes in a sound, then judges readings one by one, while PocketSphinx scores and is searched:
+    first those that `expected` makes of what it would write itself, then those that are found. What is not begun when
+    the block is left, is not done."""
+
+    def __init__(
+        self, second: SecondListener, aside: Executor, raw: Frames, expected: Callable[[Words], Sequence[Words]]
+    ) -> None:
         self._second = second
-        self._taken_in = taken_in
         self._aside = aside
-        self._asked: dict[Words, Future[float]] = {}
+        self._expected = expected
+        self._asked: dict[_Question, Future[float]] = {}
+        self._lock = threading.Lock()
+        self._left = False
+        # It holds no Python lock while it works.
+        self._taken_in = aside.submit(self._take_in, raw)
+
+    def _take_in(self, raw: Frames) -> Impression:
+        impression = self._second.take_in(raw)
+        likely = self._expected(as_heard(impression.text))
+        self._ask([*((words, False) for words in likely), *((words, True) for words in likely[:1])])
+        return impression
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *raised: object) -> None:
-        for judged in self._asked.values():
-            judged.cancel()
+        with self._lock:
+            self._left = True
+        self._leave(set())
+
+    def impression(self) -> Impression:
+        return self._taken_in.result()
 
     def begin(self, readings: Sequence[Words]) -> None:
-        self._asked |= {words: self._aside.submit(self._judge, words) for words in readings}
+        """The readings that are found, the likeliest first. If that is none that was expected, they have no use for
+        the others."""
+        found = [(words, False) for words in readings]
+        if found and found[0] not in self._asked:
+            self._leave(set())
+        self._ask(found)
 
-    def of(self, readings: Sequence[Words]) -> list[float]:
-        """The log likelihood of each reading, in nats, begun or not."""
-        for words in self._asked.keys() - set(readings):
-            self._asked[words].cancel()
+    def of(self, readings: Sequence[Words], over_hiss: Sequence[Words] = ()) -> list[float]:
+        """The log likelihood of each reading, and of each over a hiss, in nats, begun or not."""
+        wanted = [*((words, True) for words in over_hiss), *((words, False) for words in readings)]
+        self._leave(set(wanted))
         # From the last on, towards the one that is being judged meanwhile.
-        found = {}
-        for words in reversed(readings):
-            judged = self._asked.get(words)
-            found[words] = self._judge(words) if judged is None or judged.cancel() else judged.result()
-        return [found[words] for words in readings]
+        found = {question: self._answer(question) for question in reversed(wanted)}
+        return [found[words, False] for words in readings] + [found[words, True] for words in over_hiss]
 
-    def _judge(self, words: Words) -> float:
-        return self._second.judge(self._taken_in.result(), [words])[0]
+    def _ask(self, questions: Sequence[_Question]) -> None:
+        with self._lock:
+            for question in questions:
+                if not self._left and question not in self._asked:
+                    self._asked[question] = self._aside.submit(self._judge, question)
+
+    def _leave(self, wanted: set[_Question]) -> None:
+        """What else is not begun yet is not wanted any more."""
+        with self._lock:
+            for question in self._asked.keys() - wanted:
+                if self._asked[question].cancel():
+                    del self._asked[question]
+
+    def _answer(self, question: _Question) -> float:
+        with self._lock:
+            judged = self._asked.get(question)
+        return self._judge(question) if judged is None or judged.cancel() else judged.result()
+
+    def _judge(self, question: _Question) -> float:
+        words, over_hiss = question
+        return self._second.judge(self._second.hiss if over_hiss else self.impression(), [words])[0]
 
 
 def _fit(reading: Reading, lead: float, least_lead: float) -> tuple[tuple[Word, ...], Evidence]:
