@@ -45,9 +45,9 @@ VOICES = (
     *("flite_rms", "flite_awb", "flite_kal16", "flite_rms@1.12"),
     *("festival_ked", "festival_kal", "espeak_us"),
 )
-NOISES = ("pink", "fan", "babble")
 UNSPOKEN = ("poultry", "whistles", "bangs")
-"""Noises that are heard by themselves."""
+"""Noises that are heard by themselves too."""
+NOISES = ("pink", "fan", "babble", *UNSPOKEN)
 
 ABOUT = ("voice", "noise", "snr_db", "roster", "said", "heard", "right")
 MEASURED = tuple(field.name for field in fields(Evidence))

@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
+from itertools import pairwise, takewhile
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -26,7 +27,7 @@ import numpy as np
 
 from voicelog.hearing.mel import log_mel
 from voicelog.hearing.pieces import Pieces
-from voicelog.hearing.written import as_written
+from voicelog.hearing.written import as_heard, as_judged, as_written
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
 Words = tuple[str, ...]
@@ -127,7 +128,9 @@ class AttentionListener:
         """Sound of an utterance, shape (samples,), int16, 16 kHz mono."""
         states = self._states(frames)
         own, speechless = self._own(states)
-        return Impression(states, self.pieces.text(own).strip(), self._likelihood(states, own), speechless)
+        text = self.pieces.text(own).strip()
+        again = self.pieces.of("".join(f" {word.capitalize()}" for word in as_heard(text)[:1]))
+        return Impression(states, text, self._likelihood(states, [*own, *again]), speechless)
 
     def _states(self, frames: Frames) -> Any:
         import ctranslate2
@@ -139,8 +142,8 @@ class AttentionListener:
         return self._model.encode(ctranslate2.StorageView.from_array(np.ascontiguousarray(picture)))
 
     def judge(self, impression: Impression, readings: Sequence[Words]) -> list[float]:
-        """Log likelihood of each reading, in nats."""
-        return self.likelihoods(impression, [as_written(words) for words in readings])
+        """Log likelihood of each reading, and that nothing is left to be written behind it, in nats."""
+        return self.likelihoods(impression, [as_judged(words) for words in readings])
 
     def gain(self, words: Words, likely: float, unsaid: float) -> float:
         """By how much the sound makes a reading likelier than a hiss would, in nats a piece of its text; both log
@@ -158,16 +161,22 @@ class AttentionListener:
         return float(np.log(np.maximum(told.text_token_probs, _CERTAIN)).sum())
 
     def _own(self, states: Any) -> tuple[list[int], float]:
-        """The sentence that the model itself would write, word after likeliest word, with its full stop; it would go on
-        with others like it. And the log probability that nothing was said."""
+        """What the model itself would write, piece after likeliest piece, until it begins anew; and the log
+        probability that nothing was said."""
         begin = [*self._begin, self._no_times]
         longest = len(begin) + _LONGEST_OWN
         made = self._model.generate(states, [begin], beam_size=1, max_length=longest, return_no_speech_prob=True)[0]
         signs = set(self.pieces.named.values())
-        tokens = [token for token in made.sequences_ids[0] if token not in signs]
-        ends = (at for at, token in enumerate(tokens) if "." in self.pieces.text([token]))
+        sentences = self._sentences([token for token in made.sequences_ids[0] if token not in signs])
+        once = takewhile(lambda each: each != sentences[0], sentences[1:])
         speechless = math.log(max(made.no_speech_prob, _CERTAIN))
-        return [*tokens[: next(ends, len(tokens))], *self.pieces.of(".")], speechless
+        return [token for sentence in (*sentences[:1], *once) for token in sentence], speechless
+
+    def _sentences(self, tokens: Sequence[int]) -> list[list[int]]:
+        """Each with its full stop. One that has none is left out, unless it is the first: there the length was over."""
+        ends = [at + 1 for at, token in enumerate(tokens) if "." in self.pieces.text([token])]
+        whole = [list(tokens[begun:end]) for begun, end in pairwise([0, *ends])]
+        return whole or [[*tokens, *self.pieces.of(".")]]
 
 
 def _noise(rms: float, samples: int) -> Frames:

@@ -45,7 +45,8 @@ class Evidence:
     From the second listener, None without it: `other_lead`, its lead of the words over
     the same other reading, and `unlikely`, how much less likely it finds the words than
     what it would write itself; `gain`, how much likelier a piece of them than over a hiss, and
-    `speechless`, how likely it finds that nothing was said.
+    `speechless`, how likely it finds that nothing was said. `over_noise`: dB by which the loud tenth of
+    the sound as it came lies over its quiet tenth.
     """
 
     fit: float
@@ -57,6 +58,7 @@ class Evidence:
     unlikely: float | None = None
     gain: float | None = None
     speechless: float | None = None
+    over_noise: float | None = None
 
 
 def word_certainty(fit: float) -> float:

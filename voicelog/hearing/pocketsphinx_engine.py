@@ -36,6 +36,7 @@ from voicelog.hearing.certainty import (
     speech_of,
     word_certainty,
 )
+from voicelog.hearing.noise import over_noise_db
 from voicelog.hearing.phones import CostsOfFrame, PhoneModel
 from voicelog.hearing.scores import Scorer, plain_scorer
 from voicelog.hearing.search import Graph, Reading, Spoken, exact
@@ -210,6 +211,7 @@ class PocketSphinxRecogniser:
                 unlikely=max(0.0, impression.likely - known),
                 gain=second.gain(best.words, known, unsaid),
                 speechless=impression.speechless,
+                over_noise=over_noise_db(raw),
             ),
         )
 
