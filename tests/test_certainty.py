@@ -14,8 +14,9 @@ from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights,
 
 NATS = st.floats(-1000, 1000)
 SURE = Evidence(
-    fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25, unlikely=2, gain=5.5, speechless=-6
-)
+    fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25,
+    unlikely=2, gain=5.5, speechless=-6, over_noise=40,
+)  # fmt: skip
 
 
 @given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000), NATS, st.floats(-1000, 0)))
@@ -26,7 +27,7 @@ def test_it_is_a_probability(
     assert 0 <= certainty_of(evidence) <= 1
 
 
-@given(st.sampled_from(["fit", "weakest", "lead", "other_lead", "gain"]), st.floats(0, 200))
+@given(st.sampled_from(["fit", "weakest", "lead", "other_lead", "gain", "over_noise"]), st.floats(0, 200))
 def test_better_evidence_is_surer(name: str, more: float) -> None:
     better = replace(SURE, **{name: getattr(SURE, name) + more})
     assert certainty_of(better) >= certainty_of(SURE) - 1e-12
@@ -46,15 +47,23 @@ def test_what_fits_but_was_as_likely_before_it_was_heard_is_not_sure() -> None:
 
 def test_a_clear_call_is_sure_and_one_that_reads_otherwise_is_not() -> None:
     assert certainty_of(SURE) > 0.99
-    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0, gain=2.0)) < 0.1  # talk
+    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0, gain=5.0)) < 0.1  # talk
     assert certainty_of(replace(SURE, lead=0.0, other_lead=0.0)) < 0.8  # two readings alike
 
 
 def test_either_listener_makes_up_for_the_other_and_no_rival_is_as_good_as_a_far_one() -> None:
     assert certainty_of(replace(SURE, lead=-20, other_lead=20)) > 0.9
-    assert certainty_of(replace(SURE, lead=90, other_lead=-1)) > 0.9
+    assert certainty_of(replace(SURE, lead=60, other_lead=-2)) > 0.9
     assert certainty_of(replace(SURE, lead=20, other_lead=-5)) < 0.7
     assert certainty_of(replace(SURE, lead=MOST_LEAD, other_lead=-20)) == certainty_of(replace(SURE, other_lead=100))
+
+
+def test_a_lead_says_less_in_noise_and_least_where_the_noise_is_not_known() -> None:
+    fair = replace(SURE, lead=30, other_lead=1)
+    quiet, noisy, unknown = (certainty_of(replace(fair, over_noise=db)) for db in (30.0, 12.0, None))
+    assert quiet > 0.9 and 0.85 > noisy > unknown
+    level = replace(SURE, lead=0.0, other_lead=0.0)
+    assert certainty_of(level) == certainty_of(replace(level, over_noise=10.0)) == pytest.approx(0.5, abs=0.01)
 
 
 @pytest.mark.parametrize(("data", "weights"), [("evidence_two.csv", TWO), ("evidence_alone.csv", ALONE)])

@@ -24,9 +24,12 @@ LEAST_SPEECHLESS = -7.0
 
 POOR_GAIN = 4.0
 
-SECOND_WEIGHT = 12.0
-"""Nats of PocketSphinx that one of the second listener outweighs: with 8, 12 and 16, of 575 trial calls 505, 504 and
-506 were heard right, and certainty came out alike."""
+SECOND_WEIGHT = 10.0
+"""Nats of PocketSphinx that one of the second listener outweighs."""
+
+IN_NOISE_DB = 10.0
+IN_QUIET_DB = 30.0
+"""How far the voice is over the noise where a lead says least, and where it says most."""
 
 WORD_COST = 25.0
 """Nats that one more word must bring before a reading counts as better: a breath is soon taken for a word."""
@@ -78,7 +81,7 @@ class Weights:
 
 
 ALONE = Weights(speech=(0.870, 1.207, 2.782), reading=(-0.423, 0.073, 1.914))
-TWO = Weights(speech=(1.926, 0.823, 1.615, -1.806, 1.846, -1.593), reading=(0.692,))
+TWO = Weights(speech=(0.932, 0.986, 1.236, -1.599, 1.144, -1.695), reading=(0.701, 0.647))
 
 
 def speech_terms(evidence: Evidence) -> Terms:
@@ -94,13 +97,17 @@ def speech_terms(evidence: Evidence) -> Terms:
 def reading_terms(evidence: Evidence) -> Terms:
     """What tells whether no other reading was meant; beyond `ENOUGH_LEAD`, or `ENOUGH_OF_BOTH`, more says no more.
 
-    With both listeners there is no constant: of two readings that lie level, neither is likelier.
+    With both listeners there is no constant: of two readings that lie level, neither is likelier. A lead says the more
+    the quieter it is: in noise both are wrong together.
     """
     if evidence.other_lead is None:
         return 1.0, _clipped(evidence.least_lead, ENOUGH_LEAD) / 20, _clipped(evidence.lead, ENOUGH_LEAD) / 20
-    if evidence.lead >= MOST_LEAD:  # no other reading is known
-        return (ENOUGH_OF_BOTH / 20,)
-    return (_clipped(evidence.lead + SECOND_WEIGHT * evidence.other_lead, ENOUGH_OF_BOTH) / 20,)
+    both = evidence.lead + SECOND_WEIGHT * evidence.other_lead
+    none_known = evidence.lead >= MOST_LEAD
+    lead = ENOUGH_OF_BOTH if none_known else _clipped(both, ENOUGH_OF_BOTH)
+    over_noise = IN_NOISE_DB if evidence.over_noise is None else evidence.over_noise
+    quiet = (over_noise - IN_NOISE_DB) / (IN_QUIET_DB - IN_NOISE_DB)
+    return lead / 20, lead / 20 * max(0.0, min(quiet, 1.0))
 
 
 def certainty_of(evidence: Evidence) -> float:
