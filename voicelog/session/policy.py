@@ -12,17 +12,22 @@ SILENT_ERROR = 12.0
 SAY_AGAIN = 1.5
 """What it costs to say a call again, in questions."""
 
+FOR_GOOD = 2.0
+"""How many times as much it costs where a bird is culled for it, or set apart as sick."""
+
 
 @dataclass(frozen=True, slots=True)
 class Policy:
     """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about.
 
-    From `alike_from` on, a call is accepted although another live wording sounds like it.
+    From `alike_from` on, a call is accepted although another live wording sounds like it; from `for_good_from` on,
+    where two listeners heard it, although a bird is culled for it or set apart.
     """
 
     accept_from: float = 1 - 1 / (SILENT_ERROR - SAY_AGAIN)
     ask_from: float = 1 / SAY_AGAIN
     alike_from: float = 0.99
+    for_good_from: float = 1 - 1 / (FOR_GOOD * SILENT_ERROR - SAY_AGAIN)
 
     @classmethod
     def by_cost(cls, silent_error: float = SILENT_ERROR, say_again: float = SAY_AGAIN) -> Policy:
@@ -34,7 +39,7 @@ class Policy:
         ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
         if accept_from < ask_from:  # a question is never worth its while
             accept_from = ask_from = 1 - say_again / silent_error
-        return cls(accept_from, ask_from)
+        return cls(accept_from, ask_from, for_good_from=1 - 1 / (FOR_GOOD * silent_error - say_again))
 
     def __post_init__(self) -> None:
         if not 0 <= self.ask_from <= self.accept_from <= 1:
