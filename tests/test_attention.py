@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -30,7 +31,7 @@ from voicelog.hearing.attention import (
 from voicelog.hearing.mel import log_mel
 from voicelog.hearing.pieces import Pieces
 from voicelog.hearing.pocketsphinx_engine import PocketSphinxRecogniser, _Judging
-from voicelog.hearing.written import as_heard, as_written
+from voicelog.hearing.written import as_heard, as_judged, as_written
 from voicelog.places import shipped
 from voicelog.values import SAMPLE_RATE, Frames, VoicelogError
 
@@ -109,9 +110,11 @@ class Double:
         self.listener = listener
         self.hiss = listener.hiss
         self.text = text
+        self.taken_in = 0
         self.judged: list[tuple[Words, bool]] = []
 
     def take_in(self, frames: Frames) -> Impression:
+        self.taken_in += 1
         heard = self.listener.take_in(frames)
         return heard if self.text is None else replace(heard, text=self.text)
 
@@ -154,24 +157,84 @@ def test_what_it_would_write_itself_is_judged_before_anything_is_found(listener:
     assert len(noted.judged) == len(set(noted.judged)) == 4
 
 
-def test_what_is_expected_and_not_found_is_left(listener: AttentionListener) -> None:
-    noted = Double(listener)
-    with ThreadPoolExecutor(1) as aside, _Judging(noted, aside, FORTY, lambda words: [("hen",)] * 3) as judging:
-        aside.submit(time.sleep, 0.2)  # it is begun before what is expected: that is known once the sound is taken in
-        judging.impression()
-        judging.begin([("band", "forty")])
-        judging.of([("band", "forty")])
-    assert noted.judged == [(("band", "forty"), False)]
-
-
-def test_what_was_not_begun_is_not_judged_when_the_handler_speaks_on(listener: AttentionListener) -> None:
-    noted = Double(listener)
+def test_what_is_expected_and_not_found_gives_way_to_what_is_found(listener: AttentionListener) -> None:
+    noted, gate = Double(listener), threading.Event()
     with ThreadPoolExecutor(1) as aside:
-        with pytest.raises(KeyError), _Judging(noted, aside, FORTY, lambda words: [words]) as judging:
-            judging.begin([("band", "forty", "female"), ("hen",)])
-            raise KeyError
+
+        def expected(words: Words) -> list[Words]:
+            aside.submit(gate.wait)  # in front of what is asked about for it
+            return [("hen",), ("cock",)]
+
+        try:
+            with _Judging(noted, aside, FORTY, expected) as judging:
+                judging.impression()
+                judging.begin([("band", "forty")])
+                gate.set()
+                aside.submit(lambda: None).result()
+                assert noted.judged == [(("band", "forty"), False)]
+        finally:
+            gate.set()
+
+
+def test_what_was_not_begun_is_not_done_when_the_handler_speaks_on(listener: AttentionListener) -> None:
+    noted, busy, left = Double(listener), threading.Event(), threading.Event()
+
+    class Slow(Double):
+        def take_in(self, frames: Frames) -> Impression:
+            busy.set()
+            left.wait()
+            return super().take_in(frames)
+
+    slow = Slow(listener)
+    with ThreadPoolExecutor(1) as aside:
+        try:
+            with pytest.raises(KeyError), _Judging(slow, aside, FORTY, lambda words: [words]) as judging:
+                busy.wait()
+                judging.begin([("band", "forty", "female"), ("hen",)])
+                with pytest.raises(KeyError), _Judging(noted, aside, FORTY, lambda words: [words]):
+                    raise KeyError
+                raise KeyError
+        finally:
+            left.set()
         aside.submit(lambda: None).result()
-    assert noted.judged == []
+    assert slow.judged == noted.judged == []
+    assert noted.taken_in == 0
+
+
+def test_the_same_is_judged_once_even_where_it_is_asked_about_twice(listener: AttentionListener) -> None:
+    noted, forty = Double(listener), ("band", "forty")
+    with ThreadPoolExecutor(1) as aside, _Judging(noted, aside, FORTY, lambda words: []) as judging:
+        assert len(set(judging.of([forty, ("hen",), forty]))) == 2
+    assert sorted(noted.judged) == [(forty, False), (("hen",), False)]
+
+
+def test_what_leaves_something_to_be_written_is_less_likely_than_the_whole(listener: AttentionListener) -> None:
+    """As a text alone it is likelier, by the words that it spares; behind the whole the first word comes again."""
+    heard = listener.take_in(FORTY)
+    whole, part = ("band", "forty", "female"), ("band", "forty")
+
+    def again(words: Words) -> float:
+        return listener.judge(heard, [words])[0] - listener.likelihoods(heard, [as_written(words)])[0]
+
+    assert as_judged(whole) == "Band forty female. Band"
+    assert again(whole) > -1 > -3 > again(part)
+
+
+@pytest.mark.parametrize(
+    ("written", "text"),
+    [
+        ("Band two. Foam yes. Band two. Foam yes. Band two. Fo", "Band two. Foam yes."),
+        ("Band two. Band two. Land no.", "Band two."),
+        ("Band two foam", "Band two foam."),
+        ("Band two. Foam y", "Band two."),
+        ("", "."),
+    ],
+)
+def test_what_it_would_write_ends_where_its_first_sentence_comes_again(
+    listener: AttentionListener, written: str, text: str
+) -> None:
+    tokens = listener.once(listener.pieces.of(" " + written) if written else [])
+    assert listener.pieces.text(tokens).strip() == text
 
 
 def test_talk_is_unlikely_as_any_call(listener: AttentionListener) -> None:

@@ -19,9 +19,12 @@ SURE = Evidence(
 )  # fmt: skip
 
 
-@given(NATS, NATS, NATS, NATS, st.none() | st.tuples(NATS, st.floats(0, 1000), NATS, st.floats(-1000, 0)))
+SECOND = st.tuples(NATS, st.floats(0, 1000), NATS, st.floats(-1000, 0), st.floats(0, 100) | st.none())
+
+
+@given(NATS, NATS, NATS, NATS, st.none() | SECOND)
 def test_it_is_a_probability(
-    fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float, ...] | None
+    fit: float, weakest: float, lead: float, least_lead: float, second: tuple[float | None, ...] | None
 ) -> None:
     evidence = Evidence(fit, weakest, lead, least_lead, 3, *(second or ()))
     assert 0 <= certainty_of(evidence) <= 1
@@ -29,8 +32,9 @@ def test_it_is_a_probability(
 
 @given(st.sampled_from(["fit", "weakest", "lead", "other_lead", "gain", "over_noise"]), st.floats(0, 200))
 def test_better_evidence_is_surer(name: str, more: float) -> None:
-    better = replace(SURE, **{name: getattr(SURE, name) + more})
-    assert certainty_of(better) >= certainty_of(SURE) - 1e-12
+    for good in (SURE, replace(SURE, lead=20, other_lead=1, over_noise=15)):
+        better = replace(good, **{name: getattr(good, name) + more})
+        assert certainty_of(better) >= certainty_of(good) - 1e-12
 
 
 @given(st.floats(0, 500))

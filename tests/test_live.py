@@ -11,9 +11,10 @@ from live_parts import VOICE, Told, quiet, speech
 from rich.console import Console
 
 from voicelog.audio import cut, make_stage, read_sound
-from voicelog.audio.level import is_clipped, is_drowned, is_faint
+from voicelog.audio.level import is_clipped, is_faint
 from voicelog.bench.noises import shaped
 from voicelog.config import Config
+from voicelog.hearing.noise import is_drowned
 from voicelog.ledger import Ledger, fold
 from voicelog.live import FileSound, LiveSettings, Mouth, Reminders, View
 from voicelog.live.cleaner import GrowingCleaner

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from voicelog.audio.level import is_drowned, is_faint
+from voicelog.audio.level import is_faint
 from voicelog.audio.sibilance import begins_with_sibilant
 from voicelog.audio.views import views_of
 from voicelog.audio.voicing import has_voice
@@ -28,6 +28,7 @@ from voicelog.grammar import (
     taken_for,
 )
 from voicelog.grammar.utterance import CommandName
+from voicelog.hearing.noise import is_drowned
 from voicelog.ledger import Draft, Ledger, SessionStarted, new_id
 from voicelog.session import Kind, Outcome, Reply, State, Turn, by_custom, expects, odds, step, wording
 from voicelog.values import SAMPLE_RATE, Call, Check, Frames, Heard, Verdict, VoicelogError, Word, unchecked

@@ -15,10 +15,6 @@ FAINT_DBFS = -50.0
 """Speech below this is more than 20 dB fainter than a headset gives it. Of 40 trial calls at -52 to -60 dBFS five
 would have been accepted wrongly, of those twenty dB louder none: the noise stage takes what is so faint for noise."""
 
-DROWNED_DB = 13.0
-"""The loud tenth of an utterance over the quiet one, below which the voice is some 7 dB over a steady noise: in trial
-calls with pink noise, talk and fans it was less than 10.6 to 13.1 dB at 5 dB, more than 13.4 at 10 dB, in 19 of 20."""
-
 _FULL = 32_700
 _HOP = SAMPLE_RATE // 50
 _SILENT_DBFS = -96.0
@@ -31,14 +27,9 @@ def level_dbfs(frames: Frames) -> float:
 
 
 def speech_dbfs(frames: Frames) -> float:
-    """The level of the loud tenth of an utterance, 20 ms at a time."""
-    return _tenths_dbfs(frames)[1]
-
-
-def is_drowned(frames: Frames) -> bool:
-    """Whether a steady noise is nearly as loud as the voice in an utterance, so that certainty means little."""
-    quiet, loud = _tenths_dbfs(frames)
-    return loud < quiet + DROWNED_DB
+    """The level above which the loud tenth of an utterance lies, 20 ms at a time; -96 for less than that."""
+    hops = frames[: len(frames) // _HOP * _HOP].reshape(-1, _HOP)
+    return float(np.percentile([level_dbfs(hop) for hop in hops], 90)) if len(hops) else _SILENT_DBFS
 
 
 def is_clipped(frames: Frames) -> bool:
@@ -47,12 +38,3 @@ def is_clipped(frames: Frames) -> bool:
 
 def is_faint(frames: Frames) -> bool:
     return speech_dbfs(frames) < FAINT_DBFS
-
-
-def _tenths_dbfs(frames: Frames) -> tuple[float, float]:
-    """Below the one level lies a tenth of an utterance, 20 ms at a time, above the other another."""
-    hops = frames[: len(frames) // _HOP * _HOP].reshape(-1, _HOP)
-    if not len(hops):
-        return _SILENT_DBFS, _SILENT_DBFS
-    quiet, loud = np.percentile([level_dbfs(hop) for hop in hops], [10, 90])
-    return float(quiet), float(loud)

@@ -44,9 +44,10 @@ def views_of(quiet: Frames, raw: Frames | None = None) -> tuple[Frames, ...]:
 
     `quiet` is its sound behind noise suppression, `raw` as it came and in step
     with it, None where there is no suppression; shape (samples,), int16, 16 kHz.
+    Two views without suppression, three with it.
     """
     if not len(quiet):
-        return (quiet,) if raw is None else (quiet, quiet, raw)
+        return (quiet, quiet) if raw is None else (quiet, quiet, raw)
     first, last = loud_span(quiet)
     gain = np.full(len(quiet), TURNED_DOWN)
     gain[max(0, first - _KEPT_BEFORE) : last + _KEPT_AFTER] = 1.0
@@ -58,7 +59,7 @@ def views_of(quiet: Frames, raw: Frames | None = None) -> tuple[Frames, ...]:
     if raw is not None:
         views.append((1 - MIXED_IN) * quiet + MIXED_IN * raw.astype(np.float64))
     turned = [np.clip(view[part] * gain[part], -32768, 32767).astype(np.int16) for view in views]
-    return (*turned, raw[part]) if raw is not None else tuple(turned)
+    return (*turned, (quiet if raw is None else raw)[part])
 
 
 def loud_span(frames: Frames) -> tuple[int, int]:

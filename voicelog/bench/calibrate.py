@@ -206,7 +206,7 @@ def read(data: Path) -> list[Row]:
 
 
 def accepted_unasked(rows: list[Row]) -> list[Row]:
-    """Without culls: when the evidence was collected all were asked about, however sure."""
+    """Without culls: one voice's are told apart from its cocks by nothing that is measured."""
     return [row for row in rows if "cull" not in str(row["heard"]).split()]
 
 

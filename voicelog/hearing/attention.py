@@ -77,8 +77,8 @@ def attention_model() -> Path | None:
 class Impression:
     """A sound as the model took it in.
 
-    `text` is what the model would write itself, and `likely` how likely it finds that, in nats; `speechless` how likely
-    it finds that nothing was said, in nats as well.
+    `text` is what the model would write itself, and `likely` how likely it finds that, in nats, as `judge` tells it;
+    `speechless` how likely it finds that nothing was said, in nats as well.
     """
 
     states: Any
@@ -146,9 +146,9 @@ class AttentionListener:
         return self.likelihoods(impression, [as_judged(words) for words in readings])
 
     def gain(self, words: Words, likely: float, unsaid: float) -> float:
-        """By how much the sound makes a reading likelier than a hiss would, in nats a piece of its text; both log
-        likelihoods as `judge` tells them. After calls, some call is the likeliest thing to follow, whatever is
-        heard."""
+        """By how much the sound makes a reading likelier than a hiss would, in nats a piece of its text (the word once
+        more behind it is no piece of that); both log likelihoods as `judge` tells them. After calls, some call is the
+        likeliest thing to follow, whatever is heard."""
         return (likely - unsaid) / len(self.pieces.of(" " + as_written(words)))
 
     def likelihoods(self, impression: Impression, texts: Sequence[str]) -> list[float]:
@@ -161,19 +161,24 @@ class AttentionListener:
         return float(np.log(np.maximum(told.text_token_probs, _CERTAIN)).sum())
 
     def _own(self, states: Any) -> tuple[list[int], float]:
-        """What the model itself would write, piece after likeliest piece, until it begins anew; and the log
-        probability that nothing was said."""
+        """What the model itself would write, piece after likeliest piece, until its first sentence comes again; and
+        the log probability that nothing was said."""
         begin = [*self._begin, self._no_times]
         longest = len(begin) + _LONGEST_OWN
         made = self._model.generate(states, [begin], beam_size=1, max_length=longest, return_no_speech_prob=True)[0]
         signs = set(self.pieces.named.values())
-        sentences = self._sentences([token for token in made.sequences_ids[0] if token not in signs])
-        once = takewhile(lambda each: each != sentences[0], sentences[1:])
         speechless = math.log(max(made.no_speech_prob, _CERTAIN))
-        return [token for sentence in (*sentences[:1], *once) for token in sentence], speechless
+        return self.once([token for token in made.sequences_ids[0] if token not in signs]), speechless
+
+    def once(self, tokens: Sequence[int]) -> list[int]:
+        """The sentences of what is written over and over, up to where the first one comes again."""
+        sentences = self._sentences(tokens)
+        others = takewhile(lambda each: each != sentences[0], sentences[1:])
+        return [token for sentence in (sentences[0], *others) for token in sentence]
 
     def _sentences(self, tokens: Sequence[int]) -> list[list[int]]:
-        """Each with its full stop. One that has none is left out, unless it is the first: there the length was over."""
+        """Each with its full stop. A last one that has none is left out, since most often the length was over there; a
+        first one gets its own."""
         ends = [at + 1 for at, token in enumerate(tokens) if "." in self.pieces.text([token])]
         whole = [list(tokens[begun:end]) for begun, end in pairwise([0, *ends])]
         return whole or [[*tokens, *self.pieces.of(".")]]

@@ -6,7 +6,16 @@ import numpy as np
 
 from voicelog.values import SAMPLE_RATE, Frames
 
+DROWNED_DB = 13.0
+"""Below this the voice is some 7 dB over a steady noise. Of 55 calls of fitted voices at 6 to 8 dB that lay below and
+were heard fairly surely (0.905 to 0.99) 3 were wrong, of 39 above none."""
+
 _HOP = SAMPLE_RATE // 50
+
+
+def is_drowned(frames: Frames) -> bool:
+    """Whether a steady noise is nearly as loud as the voice in an utterance, so that certainty means little."""
+    return over_noise_db(frames) < DROWNED_DB
 
 
 def over_noise_db(frames: Frames) -> float:

@@ -169,7 +169,7 @@ class PocketSphinxRecogniser:
         if len(views[0]) < SHORTEST_S * SAMPLE_RATE:
             return (), None, None
         if self._second is None:
-            return self._weigh_views(views[:2], check)
+            return self._weigh_views(views[:-1] or views, check)
         return self._weigh_with(self._second, views[0], views[-1], check)
 
     def _weigh_with(
@@ -317,8 +317,9 @@ class _Judging:
         self._asked: dict[_Question, Future[float]] = {}
         self._lock = threading.Lock()
         self._left = False
-        # It holds no Python lock while it works.
-        self._taken_in = aside.submit(self._take_in, raw)
+        # It holds no Python lock while it works; what it asks for waits until it is known itself.
+        with self._lock:
+            self._taken_in = aside.submit(self._take_in, raw)
 
     def _take_in(self, raw: Frames) -> Impression:
         impression = self._second.take_in(raw)
@@ -332,14 +333,15 @@ class _Judging:
     def __exit__(self, *raised: object) -> None:
         with self._lock:
             self._left = True
+        self._taken_in.cancel()
         self._leave(set())
 
     def impression(self) -> Impression:
         return self._taken_in.result()
 
     def begin(self, readings: Sequence[Words]) -> None:
-        """The readings that are found, the likeliest first. If that is none that was expected, they have no use for
-        the others."""
+        """The readings that are found, the likeliest first. Where that one was not expected, what was expected and is
+        not begun yet is left, so that these come first."""
         found = [(words, False) for words in readings]
         if found and found[0] not in self._asked:
             self._leave(set())
@@ -350,7 +352,7 @@ class _Judging:
         wanted = [*((words, True) for words in over_hiss), *((words, False) for words in readings)]
         self._leave(set(wanted))
         # From the last on, towards the one that is being judged meanwhile.
-        found = {question: self._answer(question) for question in reversed(wanted)}
+        found = {question: self._answer(question) for question in reversed(dict.fromkeys(wanted))}
         return [found[words, False] for words in readings] + [found[words, True] for words in over_hiss]
 
     def _ask(self, questions: Sequence[_Question]) -> None:

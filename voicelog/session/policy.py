@@ -13,7 +13,7 @@ SAY_AGAIN = 1.5
 """What it costs to say a call again, in questions."""
 
 FOR_GOOD = 2.0
-"""How many times as much it costs where a bird is culled for it, or set apart as sick."""
+"""How many times as much it costs where a bird is culled for it, or set apart as sick or injured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +36,8 @@ class Policy:
         To accept it costs (1 - p) silent errors; to ask, one question, and saying it again where it
         was wrong; to reject, saying it again.
         """
-        ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
-        if accept_from < ask_from:  # a question is never worth its while
-            accept_from = ask_from = 1 - say_again / silent_error
-        return cls(accept_from, ask_from, for_good_from=1 - 1 / (FOR_GOOD * silent_error - say_again))
+        ask_from, accept_from = _cheapest(silent_error, say_again)
+        return cls(accept_from, ask_from, for_good_from=_cheapest(FOR_GOOD * silent_error, say_again)[1])
 
     def __post_init__(self) -> None:
         if not 0 <= self.ask_from <= self.accept_from <= 1:
@@ -47,6 +45,14 @@ class Policy:
                 f"certainty thresholds ask {self.ask_from} and accept {self.accept_from} are out of order: "
                 "give 0 <= ask <= accept <= 1"
             )
+
+
+def _cheapest(silent_error: float, say_again: float) -> tuple[float, float]:
+    """From where on to ask, and to accept."""
+    ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
+    if accept_from < ask_from:  # a question is never worth its while
+        ask_from = accept_from = 1 - say_again / silent_error
+    return ask_from, accept_from
 
 
 @dataclass(frozen=True, slots=True)
