@@ -108,8 +108,7 @@ def test_what_was_read_back_survives_kill_9(tmp_path: Path) -> None:
         if len(read_back) == 6:
             replay.send_signal(signal.SIGKILL)
             break
-    replay.wait()
-    replay.stdout.close()
+    replay.communicate(timeout=30)  # not before every process that it began has closed what it may write to
     with Ledger.open(ledger, must_exist=True) as kept:
         calls = [call.call.model_dump() for call in fold(kept.events()).calls]
     assert calls[:6] == read_back
