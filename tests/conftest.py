@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import os
+import signal
 
 import pytest
 from hypothesis import settings
 
 settings.register_profile("voicelog", deadline=None)  # the machines are noisy: no test fails by the clock
 settings.load_profile("voicelog")
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # So it is in what a script runs in its background; what a test starts would not know Control-C either.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 _FIRST = ("test_live_headset.py", "test_live_loudspeaker.py")
