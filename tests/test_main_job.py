@@ -38,7 +38,7 @@ def voicelog(*arguments: str, stdin: str | None = None, **settings: str) -> subp
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
     ledger = tmp_path_factory.mktemp("demo") / "demo.ledger"
     done = voicelog("demo", "--ledger", str(ledger))
-    assert done.returncode == 0, done.stderr
+    assert (done.returncode, done.stderr) == (0, "")
     return done.stdout, ledger
 
 

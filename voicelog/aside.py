@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
+from multiprocessing import parent_process
+from multiprocessing.util import Finalize
 
 
 def command_of(module: str, *arguments: str) -> list[str]:
@@ -25,3 +28,20 @@ def cores() -> int:
 def environment_of_child() -> dict[str, str]:
     """This process's environment, and its modules found where it finds them itself."""
     return {**os.environ, "PYTHONPATH": os.pathsep.join(place for place in sys.path if place)}
+
+
+def end_with_parent() -> None:
+    """In a process that multiprocessing began: end within a second of its parent. One that is killed tells nobody, and
+    this process would wait for its next work for good."""
+    parent, over = parent_process(), threading.Event()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        while not over.wait(1.0):
+            if not parent.is_alive():
+                os._exit(1)
+
+    # Python waits for this thread when it ends: with one still running, libraries cannot give up what they hold.
+    Finalize(None, over.set, exitpriority=0)
+    threading.Thread(target=watch).start()

@@ -7,14 +7,14 @@ is heard in little more than half the time. What comes out is the same to the la
 from __future__ import annotations
 
 import os
-import threading
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context, parent_process
+from multiprocessing import get_context
 
+from voicelog.aside import end_with_parent
 from voicelog.audio.clean import ClipCleaner
 from voicelog.audio.endpoint import Clip
 from voicelog.audio.quiet import NoiseStage, make_stage
@@ -66,16 +66,8 @@ _cleaner: ClipCleaner | None = None
 
 def _begin(stage: str) -> None:
     global _cleaner  # noqa: PLW0603  (a worker process has no other place to keep it)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    end_with_parent()
     _cleaner = ClipCleaner(make_stage(stage))
-
-
-def _end_with_parent() -> None:
-    """A parent that is killed tells nobody: this process would wait for its next clip for good."""
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
 
 
 def _clean(frames: Frames) -> Cleaned:
