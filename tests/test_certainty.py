@@ -15,8 +15,9 @@ from voicelog.hearing.certainty import ALONE, MOST_LEAD, TWO, Evidence, Weights,
 NATS = st.floats(-1000, 1000)
 SURE = Evidence(
     fit=-3.5, weakest=-4.5, lead=90, least_lead=90, words=5, other_lead=25,
-    unlikely=2, gain=5.5, speechless=-6, over_noise=40,
+    unlikely=2, gain=4.4, speechless=-6, over_noise=40,
 )  # fmt: skip
+"""`gain` is the middle one of the shipped utterances that were heard right."""
 
 
 SECOND = st.tuples(NATS, st.floats(0, 1000), NATS, st.floats(-1000, 0), st.floats(0, 100) | st.none())
@@ -51,7 +52,7 @@ def test_what_fits_but_was_as_likely_before_it_was_heard_is_not_sure() -> None:
 
 def test_a_clear_call_is_sure_and_one_that_reads_otherwise_is_not() -> None:
     assert certainty_of(SURE) > 0.99
-    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0, gain=5.0)) < 0.1  # talk
+    assert certainty_of(replace(SURE, fit=-6.0, weakest=-8.0, unlikely=60.0)) < 0.1  # talk
     assert certainty_of(replace(SURE, lead=0.0, other_lead=0.0)) < 0.8  # two readings alike
 
 

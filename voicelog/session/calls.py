@@ -143,7 +143,7 @@ def _background(state: State, entry: Entry, turn: Turn, named: bool) -> Backgrou
         expected_weight_g=state.settings.expected_weight_g,
         corrected=wrong.call if wrong and wrong.band == entry.band else None,
         named=named,
-        surely=turn.by_two and turn.certainty >= state.settings.policy.for_good_from,
+        surely=turn.by_two and turn.certainty >= state.settings.policy.alike_from,
         kind=state.purpose.kind,
     )
 

@@ -12,22 +12,17 @@ SILENT_ERROR = 12.0
 SAY_AGAIN = 1.5
 """What it costs to say a call again, in questions."""
 
-FOR_GOOD = 2.0
-"""How many times as much it costs where a bird is culled for it, or set apart as sick or injured."""
-
 
 @dataclass(frozen=True, slots=True)
 class Policy:
     """Certainties, 0 to 1, from which a call is accepted and from which it is at least asked about.
 
-    From `alike_from` on, a call is accepted although another live wording sounds like it; from `for_good_from` on,
-    where two listeners heard it, although a bird is culled for it or set apart.
+    From `alike_from` on, a call is accepted although another live wording sounds like it.
     """
 
     accept_from: float = 1 - 1 / (SILENT_ERROR - SAY_AGAIN)
     ask_from: float = 1 / SAY_AGAIN
     alike_from: float = 0.99
-    for_good_from: float = 1 - 1 / (FOR_GOOD * SILENT_ERROR - SAY_AGAIN)
 
     @classmethod
     def by_cost(cls, silent_error: float = SILENT_ERROR, say_again: float = SAY_AGAIN) -> Policy:
@@ -36,8 +31,10 @@ class Policy:
         To accept it costs (1 - p) silent errors; to ask, one question, and saying it again where it
         was wrong; to reject, saying it again.
         """
-        ask_from, accept_from = _cheapest(silent_error, say_again)
-        return cls(accept_from, ask_from, for_good_from=_cheapest(FOR_GOOD * silent_error, say_again)[1])
+        ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
+        if accept_from < ask_from:  # a question is never worth its while
+            accept_from = ask_from = 1 - say_again / silent_error
+        return cls(accept_from, ask_from)
 
     def __post_init__(self) -> None:
         if not 0 <= self.ask_from <= self.accept_from <= 1:
@@ -45,14 +42,6 @@ class Policy:
                 f"certainty thresholds ask {self.ask_from} and accept {self.accept_from} are out of order: "
                 "give 0 <= ask <= accept <= 1"
             )
-
-
-def _cheapest(silent_error: float, say_again: float) -> tuple[float, float]:
-    """From where on to ask, and to accept."""
-    ask_from, accept_from = 1 / say_again, 1 - 1 / (silent_error - say_again)
-    if accept_from < ask_from:  # a question is never worth its while
-        ask_from = accept_from = 1 - say_again / silent_error
-    return ask_from, accept_from
 
 
 @dataclass(frozen=True, slots=True)

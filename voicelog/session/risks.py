@@ -27,7 +27,7 @@ class Background:
     `corrected` is that one, when it is about the same bird: what the new call
     leaves as it was needs no second question. `named` says that the band was
     said with the call, so that a bird was taken up just now. `surely`: two
-    listeners heard the words so surely that a bird may be culled for them, or set apart.
+    listeners heard the words so surely that what only sounds like them was not said.
     `expected_weight_g` is the least and the greatest, in grams.
     """
 
