@@ -27,9 +27,11 @@ def level_dbfs(frames: Frames) -> float:
 
 
 def speech_dbfs(frames: Frames) -> float:
-    """The level above which the loud tenth of an utterance lies, 20 ms at a time; -96 for less than that."""
+    """The level of the loud tenth of an utterance, 20 ms at a time."""
     hops = frames[: len(frames) // _HOP * _HOP].reshape(-1, _HOP)
-    return float(np.percentile([level_dbfs(hop) for hop in hops], 90)) if len(hops) else _SILENT_DBFS
+    if not len(hops):
+        return _SILENT_DBFS
+    return float(np.percentile([level_dbfs(hop) for hop in hops], 90))
 
 
 def is_clipped(frames: Frames) -> bool:

@@ -23,6 +23,7 @@ LEAST_SPEECHLESS = -7.0
 """The same of both listeners' lead together, and of how unlikely the second finds the words, or that none were said."""
 
 POOR_GAIN = 4.0
+"""`gain` of a call heard so poorly that it may be none."""
 
 SECOND_WEIGHT = 10.0
 """Nats of PocketSphinx that one of the second listener outweighs."""
